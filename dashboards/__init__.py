@@ -1,0 +1,1 @@
+"""Panel pages over published tables; decide how to show, compute no statistics."""

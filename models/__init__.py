@@ -1,0 +1,1 @@
+"""Pure mathematics: arrays in, frozen results out; no files, SQL, screens."""

@@ -1,0 +1,1 @@
+"""Column maps to start from."""

@@ -1,0 +1,1 @@
+"""The published tables: their contract, writing a generation, reading the current one."""

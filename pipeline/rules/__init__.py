@@ -1,0 +1,1 @@
+"""Verdict rules and material years, as data a user may edit."""

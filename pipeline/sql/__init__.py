@@ -1,0 +1,1 @@
+"""SQL files, one statement each, named for the table it makes."""

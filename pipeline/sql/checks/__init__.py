@@ -1,0 +1,1 @@
+"""Statements that find bad or contradictory records."""

@@ -1,0 +1,1 @@
+"""Landing to core."""

@@ -1,0 +1,1 @@
+"""Core to exposure: looks, lives, censoring intervals."""

@@ -1,0 +1,1 @@
+"""What the commands do: read a table, call models, hand the result to published."""

@@ -1,0 +1,1 @@
+"""An invented town with a known truth; shares no code with what it tests."""
