@@ -1,0 +1,250 @@
+"""The workspace folder and the settings a user may edit; nothing here opens the warehouse."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+
+from pipeline.errors import SettingsError
+from pipeline.vocabulary import Outcome, Purpose
+
+WORKSPACE_VARIABLE = "UNDERLOT_WORKSPACE"
+DEFAULT_WORKSPACE = "underlot-work"
+
+SETTINGS_HEAD = """\
+# Settings of this Underlot workspace. Edit and save; the next `underlot build` uses them.
+# [detection.<outcome>] says how well a camera look tells failed from sound, between 0 and 1:
+#   sensitivity = share of failed pipe called failed, specificity = share of sound pipe called sound.
+#   1 and 1 mean that looks are taken at their word.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class DetectionRates:
+    """How well one camera look tells failed from sound.
+
+    Attributes
+    ----------
+    sensitivity : float
+        Share of failed pipe that is called failed, 0 to 1.
+    specificity : float
+        Share of sound pipe that is called sound, 0 to 1.
+    """
+
+    sensitivity: float = 1.0
+    specificity: float = 1.0
+
+    def __post_init__(self) -> None:
+        """Refuse rates under which a look would say nothing."""
+        for name in ("sensitivity", "specificity"):
+            value = getattr(self, name)
+            if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= 1:
+                msg = (
+                    f"settings.toml, detection, {name}: {value!r} is not a share between 0 and 1. Correct it."
+                )
+                raise SettingsError(msg)
+        if self.sensitivity + self.specificity <= 1:
+            msg = (
+                f"settings.toml, detection: sensitivity {self.sensitivity} and specificity {self.specificity} add up "
+                "to 1 or less, so a look would carry no information. Correct them."
+            )
+            raise SettingsError(msg)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a user may set; every value is printed with the results that used it.
+
+    Attributes
+    ----------
+    town : str
+        Name shown on pages and reports.
+    is_synthetic : bool
+        The records are invented; every page says so.
+    default_outcome : str
+        Outcome that pages and scores open with.
+    holding_period_years : float
+        "Will it fail while I own it" looks this far ahead [years].
+    as_of : date or None
+        Day for which scores hold; None means the latest inspection on record.
+    selected_purposes : tuple of str
+        Purposes whose looks are made because a line is failing; kept out of the curves, used in scores.
+    min_lives, min_events : int
+        A curve with fewer is refused.
+    min_area_inspections, min_area_events : int
+        An area with fewer says "too few records".
+    n_draws : int
+        Parameter draws behind every range.
+    seed : int
+        Seed of all random draws.
+    detection : mapping of str to DetectionRates
+        Per outcome.
+    """
+
+    town: str = "These records"
+    is_synthetic: bool = False
+    default_outcome: str = Outcome.ANY.value
+    holding_period_years: float = 10.0
+    as_of: date | None = None
+    selected_purposes: tuple[str, ...] = (Purpose.BACKUP.value,)
+    min_lives: int = 30
+    min_events: int = 5
+    min_area_inspections: int = 10
+    min_area_events: int = 3
+    n_draws: int = 200
+    seed: int = 20260630
+    detection: Mapping[str, DetectionRates] = field(
+        default_factory=lambda: {outcome: DetectionRates() for outcome in Outcome.codes()}
+    )
+
+    def __post_init__(self) -> None:
+        """Refuse impossible values with one sentence."""
+        for name in ("min_lives", "min_events", "min_area_inspections", "min_area_events", "n_draws", "seed"):
+            value = getattr(self, name)
+            if isinstance(value, bool) or not isinstance(value, int) or value < 1:
+                raise SettingsError(
+                    f"settings.toml, {name}: {value!r} is not a whole number from 1 up. Correct it."
+                )
+        if not isinstance(self.holding_period_years, int | float) or not 0 < self.holding_period_years <= 100:
+            msg = f"settings.toml, holding_period_years: {self.holding_period_years!r} is not between 0 and 100. Correct it."
+            raise SettingsError(msg)
+        if not isinstance(self.is_synthetic, bool):
+            raise SettingsError("settings.toml, is_synthetic: write true or false.")
+        if self.as_of is not None and not isinstance(self.as_of, date):
+            raise SettingsError("settings.toml, as_of: write a date such as 2026-06-30, without quotes.")
+        _refuse_unknown("default_outcome", (self.default_outcome,), Outcome.codes())
+        _refuse_unknown("selected_purposes", self.selected_purposes, Purpose.codes())
+        _refuse_unknown("detection", tuple(self.detection), Outcome.codes())
+
+    def to_toml(self) -> str:
+        """Return the file's text, comments included."""
+        plain: dict[str, Any] = {}
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if item.name == "detection":
+                plain["detection"] = {
+                    outcome: {"sensitivity": rates.sensitivity, "specificity": rates.specificity}
+                    for outcome, rates in value.items()
+                }
+            elif value is not None:
+                plain[item.name] = list(value) if isinstance(value, tuple) else value
+        return f"{SETTINGS_HEAD}\n{tomli_w.dumps(plain)}"
+
+    @classmethod
+    def from_toml(cls, text: str) -> Settings:
+        """Parse the file's text.
+
+        Raises
+        ------
+        SettingsError
+            The text is no TOML, or names a setting that does not exist, or a value is impossible.
+        """
+        try:
+            plain = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as exc:
+            raise SettingsError(f"settings.toml: not readable as TOML ({exc}). Correct that line.") from exc
+        _refuse_unknown("setting", tuple(plain), tuple(item.name for item in fields(cls)))
+        detection = {outcome: DetectionRates() for outcome in Outcome.codes()}
+        given = plain.pop("detection", {})
+        if not isinstance(given, dict):
+            raise SettingsError("settings.toml, detection: write it as [detection.any], [detection.grade], …")
+        for outcome, rates in given.items():
+            if not isinstance(rates, dict) or set(rates) - {"sensitivity", "specificity"}:
+                raise SettingsError(
+                    f"settings.toml, detection.{outcome}: it has sensitivity and specificity only."
+                )
+            detection[outcome] = DetectionRates(**rates)
+        purposes = plain.pop("selected_purposes", [Purpose.BACKUP.value])
+        if not isinstance(purposes, list):
+            raise SettingsError('settings.toml, selected_purposes: write a list such as ["backup"].')
+        return cls(**plain, selected_purposes=tuple(purposes), detection=detection)
+
+
+def _refuse_unknown(name: str, given: tuple[Any, ...], allowed: tuple[str, ...]) -> None:
+    for value in given:
+        if value not in allowed:
+            raise SettingsError(
+                f"settings.toml, {name}: {value!r} is unknown. Use one of: {', '.join(allowed)}."
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Workspace:
+    """The folder that holds one user's warehouse, settings, maps and published generations."""
+
+    root: Path
+
+    @classmethod
+    def locate(cls, given: Path | None = None) -> Workspace:
+        """Return the workspace named by the caller, else by the environment, else the default folder."""
+        return cls(
+            Path(given or os.environ.get(WORKSPACE_VARIABLE) or DEFAULT_WORKSPACE).expanduser().resolve()
+        )
+
+    @property
+    def warehouse(self) -> Path:
+        """The working DuckDB file."""
+        return self.root / "warehouse.duckdb"
+
+    @property
+    def lock(self) -> Path:
+        """Held by the one process that may write."""
+        return self.root / "warehouse.lock"
+
+    @property
+    def published(self) -> Path:
+        """Folder of the published generations."""
+        return self.root / "published"
+
+    @property
+    def maps(self) -> Path:
+        """Folder of column maps."""
+        return self.root / "maps"
+
+    @property
+    def logs(self) -> Path:
+        """Folder of log files."""
+        return self.root / "logs"
+
+    @property
+    def settings_file(self) -> Path:
+        """The user's settings."""
+        return self.root / "settings.toml"
+
+    def create(self) -> None:
+        """Make the folder, if it is not there.
+
+        Raises
+        ------
+        SettingsError
+            The folder cannot be made.
+        """
+        try:
+            self.root.mkdir(parents=True, exist_ok=True)
+        except OSError as exc:
+            msg = f"{self.root}: the workspace folder cannot be made ({exc.strerror}). Choose another with --workspace."
+            raise SettingsError(msg) from exc
+
+    def settings(self) -> Settings:
+        """Read the user's settings; the defaults apply where there is no file."""
+        if not self.settings_file.exists():
+            return Settings()
+        try:
+            text = self.settings_file.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as exc:
+            raise SettingsError(f"{self.settings_file}: cannot be read ({exc}).") from exc
+        return Settings.from_toml(text)
+
+    def write_settings(self, settings: Settings) -> None:
+        """Write the settings file, replacing it whole."""
+        self.create()
+        part = self.settings_file.with_suffix(".part")
+        part.write_text(settings.to_toml(), encoding="utf-8")
+        part.replace(self.settings_file)
