@@ -1,0 +1,568 @@
+"""Every table and column of the published database, once: name, type, unit, meaning.
+
+The writer makes its tables from this, the reader checks the version against it, the dashboards and the
+documentation take the meaning of each column from it. Nothing else may be published.
+
+Probabilities and shares run from 0 to 1. A `…_lower` and `…_upper` bound the column they are named for;
+their level is in `run.curve_level` (curves, regression terms) or `run.score_level` (lots, blocks,
+subdivisions). An estimate that the records cannot carry is NULL, with a `status` other than 'ok' and a
+`sentence` that says why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+#: Raised whenever a published column is added, removed or changes its meaning.
+CONTRACT_VERSION = 1
+
+DATABASE_NAME = "underlot.duckdb"
+MANIFEST_NAME = "manifest.json"
+POINTER_NAME = "current"
+
+#: Newest rejected rows that are published; `reject_counts` has the totals.
+MOST_REJECTS = 5_000
+
+#: Possible values of the `status` columns.
+STATUS_OK = "ok"
+STATUS_TOO_FEW = "too_few_records"
+STATUS_TOO_LITTLE_KNOWN = "too_little_known"
+STATUS_NOT_FITTED = "not_fitted"
+
+#: `lots.evidence_grade` and what it says, best first.
+EVIDENCE_GRADES = {
+    "own_camera_record": "a camera has been in this line",
+    "same_block": "no camera record here; lines in the same block have been seen",
+    "same_material_and_era": "no camera record here; lines of the same material and era have been seen",
+    "thin": "hardly any line like it has been seen",
+}
+
+Kind = Literal["text", "integer", "number", "flag", "date", "timestamp"]
+
+SQL_TYPES: dict[Kind, str] = {
+    "text": "VARCHAR",
+    "integer": "BIGINT",
+    "number": "DOUBLE",
+    "flag": "BOOLEAN",
+    "date": "DATE",
+    "timestamp": "TIMESTAMP",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class PublishedColumn:
+    """One published column.
+
+    Attributes
+    ----------
+    name : str
+        Name, with its unit as a suffix where it has one.
+    kind : Kind
+        Storage type.
+    unit : str
+        Unit in words; '' for text, flags and counts.
+    text : str
+        Meaning, and what NULL says where it is allowed.
+    """
+
+    name: str
+    kind: Kind
+    unit: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class PublishedTable:
+    """One published table.
+
+    Attributes
+    ----------
+    name : str
+        Table name in schema main.
+    grain : str
+        What one row is.
+    key : tuple of str
+        Columns that identify a row and by which the rows are sorted.
+    columns : tuple of PublishedColumn
+        All columns, in order.
+    """
+
+    name: str
+    grain: str
+    key: tuple[str, ...]
+    columns: tuple[PublishedColumn, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Column names, in order."""
+        return tuple(column.name for column in self.columns)
+
+
+def _text(name: str, text: str) -> PublishedColumn:
+    return PublishedColumn(name, "text", "", text)
+
+
+def _flag(name: str, text: str) -> PublishedColumn:
+    return PublishedColumn(name, "flag", "", text)
+
+
+def _count(name: str, text: str) -> PublishedColumn:
+    return PublishedColumn(name, "integer", "", text)
+
+
+def _number(name: str, unit: str, text: str) -> PublishedColumn:
+    return PublishedColumn(name, "number", unit, text)
+
+
+def _chance(name: str, text: str) -> tuple[PublishedColumn, PublishedColumn, PublishedColumn]:
+    """A probability with its bounds."""
+    unit = "probability, 0 to 1"
+    return (
+        _number(name, unit, text),
+        _number(f"{name}_lower", unit, f"lower bound of {name}"),
+        _number(f"{name}_upper", unit, f"upper bound of {name}"),
+    )
+
+
+OUTCOME = _text("outcome", "family of failure: structural, roots_joints, grade, or any of these")
+MATERIAL = _text("material", "pipe material code")
+STATUS = _text("status", "'ok', or why there is no number")
+SENTENCE = _text("sentence", "what stands behind the estimate, or why there is none, in plain words")
+LOT_ID = _text("lot_id", "identifies the lot")
+X_FT = _number("x_ft", "ft", "easting of the centre in the map's grid; NULL where no location is recorded")
+Y_FT = _number("y_ft", "ft", "northing, likewise")
+BOUNDS = (
+    _number("x_min_ft", "ft", "western edge in the map's grid"),
+    _number("y_min_ft", "ft", "southern edge"),
+    _number("x_max_ft", "ft", "eastern edge"),
+    _number("y_max_ft", "ft", "northern edge"),
+)
+
+RUN = PublishedTable(
+    "run",
+    "one row: this build",
+    ("run_id",),
+    (
+        _text("run_id", "identifies the build; made from its input, settings and seed"),
+        PublishedColumn("built_at", "timestamp", "UTC", "when the build finished"),
+        _count("contract_version", "version of this contract"),
+        _text("town_name", "name of the town or client, from the settings"),
+        _flag("is_synthetic", "the records are invented"),
+        _count("seed", "seed of all random draws"),
+        _count("n_draws", "parameter draws behind each range"),
+        _text("default_outcome", "outcome that scores speak of"),
+        _text("failure_definition", "what counts as failed, in one sentence"),
+        _number("as_of_year", "decimal year", "the day that 'now' means"),
+        _text("as_of_source", "where that day comes from, in words"),
+        _number("horizon_years", "years", "holding period of `failure_within_horizon_probability`"),
+        _number("curve_level", "share", "level of the ranges of curves and regression terms"),
+        _number("score_level", "share", "level of the ranges of lots, blocks and subdivisions"),
+        _count("n_lots", "lots on record"),
+        _count("n_segments", "segments on record"),
+        _count("n_inspections", "inspections on record"),
+        _count("n_lots_inspected", "lots with at least one judged look"),
+        _count("n_lives", "lives known or inferred"),
+        _count("n_looks", "looks at a life, of any purpose"),
+        _count("n_looks_selected", "of these, looks made because something was wrong; kept out of curves"),
+        _text("settings_toml", "all settings of this build"),
+    ),
+)
+
+OUTCOMES = PublishedTable(
+    "outcomes",
+    "one outcome and the regression behind its fitted curves",
+    ("outcome",),
+    (
+        OUTCOME,
+        _text("meaning", "what counts"),
+        _count("n_looks", "unselected looks at which it could be judged"),
+        _count("n_bad", "of these, with a repair-grade finding"),
+        _count("n_line_looks", "unselected overall verdicts on lines of several segments, used as such"),
+        _number(
+            "sensitivity", "probability, 0 to 1", "assumed chance that the camera calls a failed life bad"
+        ),
+        _number("specificity", "probability, 0 to 1", "assumed chance that it calls a sound life good"),
+        _text("family", "family of the fitted ages at failure"),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+CURVE_GROUPS = PublishedTable(
+    "curve_groups",
+    "outcome and material of a nonparametric curve, drawn or refused",
+    ("outcome", "material"),
+    (
+        OUTCOME,
+        MATERIAL,
+        _count("n_lives", "lives with at least one unselected look"),
+        _count("n_looks", "unselected looks"),
+        _count("n_bad", "lives seen failed"),
+        _count("n_band_looks", "first looks, behind the band"),
+        _number("last_determined_age_years", "years", "oldest age that the records speak of"),
+        _number("median_age_years", "years", "age by which half have failed; NULL where not reached"),
+        _text("band_method", "how the band was made"),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+CURVES = PublishedTable(
+    "curves",
+    "outcome, material and whole-year age of a nonparametric curve",
+    ("outcome", "material", "age_years"),
+    (
+        OUTCOME,
+        MATERIAL,
+        _number("age_years", "years", "age of the pipe"),
+        _number(
+            "failure_probability", "probability, 0 to 1", "share failed by this age; NULL where undetermined"
+        ),
+        _number("undetermined_from", "probability, 0 to 1", "least value the records allow here"),
+        _number(
+            "undetermined_to",
+            "probability, 0 to 1",
+            "greatest value the records allow here; equals undetermined_from where determined",
+        ),
+        _number("failure_probability_lower", "probability, 0 to 1", "lower end of the band"),
+        _number("failure_probability_upper", "probability, 0 to 1", "upper end of the band"),
+        _flag("is_determined", "the records fix the curve at this age"),
+    ),
+)
+
+FITTED_GROUPS = PublishedTable(
+    "fitted_groups",
+    "outcome and material of a fitted curve, drawn or refused",
+    ("outcome", "material"),
+    (
+        OUTCOME,
+        MATERIAL,
+        _count("n_looks", "unselected looks at this material"),
+        _count("n_bad", "of these, with a repair-grade finding"),
+        _number(
+            "oldest_look_years",
+            "years",
+            "oldest age at which one was seen; beyond it the curve is an extension",
+        ),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+FITTED_CURVES = PublishedTable(
+    "fitted_curves",
+    "outcome, material and age of a fitted curve, averaged over the lives of that material",
+    ("outcome", "material", "age_years"),
+    (
+        OUTCOME,
+        MATERIAL,
+        _number("age_years", "years", "age of the pipe"),
+        *_chance("failure_probability", "fitted share failed by this age"),
+        _flag("is_extension", "older than the oldest look at this material"),
+    ),
+)
+
+LOOK_COUNTS = PublishedTable(
+    "look_counts",
+    "outcome, material and age band: what the cameras saw",
+    ("outcome", "material", "age_from_years"),
+    (
+        OUTCOME,
+        MATERIAL,
+        _number("age_from_years", "years", "start of the band, included"),
+        _number("age_to_years", "years", "end of the band, not included"),
+        _count("n_looks", "unselected looks"),
+        _count("n_bad", "of these, with a repair-grade finding"),
+        _number("bad_share", "share, 0 to 1", "n_bad / n_looks"),
+    ),
+)
+
+REGRESSION_TERMS = PublishedTable(
+    "regression_terms",
+    "outcome and term of the regression",
+    ("outcome", "term"),
+    (
+        OUTCOME,
+        _text("term", "code of the term"),
+        _text("meaning", "what the term says, in plain words"),
+        _number("estimate", "see meaning", "estimate"),
+        _number("standard_error", "see meaning", "standard error"),
+        _number("estimate_lower", "see meaning", "lower bound of estimate"),
+        _number("estimate_upper", "see meaning", "upper bound of estimate"),
+    ),
+)
+
+LOTS = PublishedTable(
+    "lots",
+    "one lot and its score",
+    ("lot_id",),
+    (
+        LOT_ID,
+        _text("address", "street address as recorded"),
+        X_FT,
+        Y_FT,
+        _text("outline_wkt", "outline as WKT in the map's grid [ft]; NULL where not recorded"),
+        _count("year_built", "year the building was built"),
+        _text("subdivision", "subdivision"),
+        _text("block", "block"),
+        _text("portfolio", "tag of a group of lots"),
+        _text("soil", "soil code"),
+        _flag("large_tree_near", "a large tree stands near the line"),
+        _text("line_summary", "the line from the building on, in words"),
+        _count("n_segments", "segments on record; 0 where the line is not described"),
+        _count("n_inspections", "inspections of this line"),
+        PublishedColumn("last_inspection_date", "date", "", "day of the newest inspection"),
+        _text("last_verdict", "verdict of the newest judged look"),
+        _text("evidence_grade", "own_camera_record, same_block, same_material_and_era or thin"),
+        _text("evidence", "the same in plain words"),
+        _count("n_like", "judged looks at lives of the same main material and era"),
+        _count("n_like_bad", "of these, with a repair-grade finding"),
+        *_chance("failure_probability", "estimated chance that a repair-grade finding is there now"),
+        *_chance(
+            "failure_within_horizon_probability",
+            "estimated chance that one arises within the horizon, if there is none now",
+        ),
+        *_chance("failure_by_horizon_probability", "estimated chance that one is there at the horizon's end"),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+LOT_SEGMENTS = PublishedTable(
+    "lot_segments",
+    "one segment in use on a lot",
+    ("lot_id", "sequence"),
+    (
+        LOT_ID,
+        _count("sequence", "order along the line, 1 next to the building"),
+        MATERIAL,
+        _text("material_source", "recorded, works or not_recorded"),
+        _flag("is_imputed", "material or install year is not on record and was estimated as a distribution"),
+        _number("diameter_in", "in", "nominal diameter"),
+        _number("depth_ft", "ft", "depth to invert"),
+        _number("length_ft", "ft", "length"),
+        _number("install_year_min", "year", "earliest year laid"),
+        _number("install_year_max", "year", "latest year laid"),
+        _text("install_source", "where the install years come from"),
+        _text("era", "era of the install year"),
+        *_chance("failure_probability", "estimated chance that this segment has a repair-grade finding now"),
+    ),
+)
+
+LOT_INSPECTIONS = PublishedTable(
+    "lot_inspections",
+    "one inspection of a lot",
+    ("lot_id", "inspection_id"),
+    (
+        LOT_ID,
+        _text("inspection_id", "identifies the inspection"),
+        PublishedColumn(
+            "inspection_date", "date", "", "day of the camera run; NULL where only ages are kept"
+        ),
+        _number("look_year", "decimal year", "the same as a number, or the age where only ages are kept"),
+        _text("purpose", "why the camera went in"),
+        _flag("is_selected", "made because something was wrong; kept out of curves"),
+        _text("verdict", "worst verdict of the line at this look; NULL where not judged"),
+        _flag("is_bad", "a repair-grade finding was seen; NULL where not judged"),
+        _text("rule", "the rule and number that decided, in words"),
+        _number("end_ft", "ft", "footage reached"),
+        _flag("reached_tie_in", "the camera reached the main or manhole"),
+        _flag("line_drained", "the line was drained before bellies were judged"),
+        _count("n_findings", "findings on record"),
+    ),
+)
+
+LOT_FINDINGS = PublishedTable(
+    "lot_findings",
+    "one finding of an inspection",
+    ("lot_id", "inspection_id", "number"),
+    (
+        LOT_ID,
+        _text("inspection_id", "identifies the inspection"),
+        _count("number", "order within the inspection"),
+        _text("kind", "what was seen"),
+        _number("at_ft", "ft", "footage from the access point"),
+        _number("to_ft", "ft", "end footage of a stretch"),
+        _number("water_depth_in", "in", "greatest water depth"),
+        _number("loss_pct", "% of area, 0 to 100", "share of the cross-section lost"),
+        _number("offset_in", "in", "step or gap at a joint"),
+        _text("note", "free text"),
+    ),
+)
+
+LOT_REASONS = PublishedTable(
+    "lot_reasons",
+    "one reason behind a lot's score",
+    ("lot_id", "position"),
+    (LOT_ID, _count("position", "order, 1 first"), _text("reason", "one plain sentence")),
+)
+
+BLOCKS = PublishedTable(
+    "blocks",
+    "one block: what was seen against what material, age and depth lead to expect",
+    ("block",),
+    (
+        _text("block", "block"),
+        _text("subdivision", "subdivision that most of its lots belong to"),
+        X_FT,
+        Y_FT,
+        *BOUNDS,
+        _text("outline_wkt", "outline as WKT in the map's grid [ft]"),
+        _count("n_lots", "lots"),
+        _count("n_inspected", "lots with an unselected, judged look; the newest counts"),
+        _number("coverage_share", "share, 0 to 1", "n_inspected / n_lots"),
+        _count("n_observed", "lots with a repair-grade finding at that look"),
+        _number("observed_share", "share, 0 to 1", "n_observed / n_inspected"),
+        _number("expected", "lots", "lots expected with one, were this block like any other"),
+        _number("expected_lower", "lots", "lower bound of the number that chance alone allows"),
+        _number("expected_upper", "lots", "upper bound of the number that chance alone allows"),
+        _number("ratio", "ratio", "n_observed / expected"),
+        _number("mean_failure_probability", "probability, 0 to 1", "mean score of its lots"),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+SUBDIVISIONS = PublishedTable(
+    "subdivisions",
+    "one subdivision",
+    ("subdivision",),
+    (
+        _text("subdivision", "subdivision"),
+        X_FT,
+        Y_FT,
+        *BOUNDS,
+        _count("year_built_from", "year of its oldest building"),
+        _count("year_built_to", "year of its newest building"),
+        _count("n_lots", "lots"),
+        _count("n_scored", "lots with a score"),
+        _count("n_inspected", "lots with an unselected, judged look; the newest counts"),
+        _number("coverage_share", "share, 0 to 1", "n_inspected / n_lots"),
+        _count("n_observed", "lots with a repair-grade finding at that look"),
+        _number("expected", "lots", "lots expected with one at those looks, were it like any other"),
+        _number("expected_lower", "lots", "lower bound of the number that chance alone allows"),
+        _number("expected_upper", "lots", "upper bound of the number that chance alone allows"),
+        _number("ratio", "ratio", "n_observed / expected"),
+        _number("expected_failed_now", "lots", "scored lots expected to have a repair-grade finding now"),
+        _number("expected_failed_now_lower", "lots", "lower bound of that number"),
+        _number("expected_failed_now_upper", "lots", "upper bound of that number"),
+        _number("threshold_probability", "probability, 0 to 1", "threshold of above_threshold_share"),
+        _number(
+            "above_threshold_share", "share, 0 to 1", "scored lots whose chance now exceeds the threshold"
+        ),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+SUBDIVISION_COUNTS = PublishedTable(
+    "subdivision_counts",
+    "one subdivision and a number of lots",
+    ("subdivision", "k"),
+    (
+        _text("subdivision", "subdivision"),
+        _count("k", "number of lots"),
+        _number("probability_at_least", "probability, 0 to 1", "chance that k or more have a finding now"),
+    ),
+)
+
+RECORD_COUNTS = PublishedTable(
+    "record_counts",
+    "one table of the records",
+    ("table_name",),
+    (
+        _text("table_name", "table of the data contract"),
+        _count("n_rows", "rows on record"),
+        _count("n_superseded", "older rows kept aside"),
+    ),
+)
+
+LOADS = PublishedTable(
+    "loads",
+    "one load of one file",
+    ("load_id",),
+    (
+        _count("load_id", "order of loading"),
+        _text("file_name", "file"),
+        _text("map_name", "column map used"),
+        _text("layout", "layout of the file"),
+        PublishedColumn("loaded_at", "timestamp", "UTC", "when"),
+        _count("n_read", "rows read: accepted + unchanged + duplicate + rejected"),
+        _count("n_accepted", "rows taken"),
+        _count("n_unchanged", "rows already on record in the same words"),
+        _count("n_duplicate", "rows repeated within the file"),
+        _count("n_superseded", "older rows replaced by this load"),
+        _count("n_rejected", "rows not taken"),
+    ),
+)
+
+REJECTS = PublishedTable(
+    "rejects",
+    "one fault of a row that was not taken; the newest 5,000",
+    ("load_id", "source_row", "column_name", "reason_code"),
+    (
+        _count("load_id", "load"),
+        _text("file_name", "file"),
+        _count("source_row", "row as a spreadsheet numbers it"),
+        _text("table_name", "table of the data contract"),
+        _text("column_name", "column"),
+        _text("value", "value as given"),
+        _text("reason_code", "reason code"),
+        _text("reason", "what is wrong and what to do"),
+    ),
+)
+
+REJECT_COUNTS = PublishedTable(
+    "reject_counts",
+    "file and reason",
+    ("file_name", "reason_code"),
+    (
+        _text("file_name", "file"),
+        _text("reason_code", "reason code"),
+        _text("meaning", "the reason in words"),
+        _count("n_rejects", "faults of this kind, all of them"),
+    ),
+)
+
+FINDINGS_ON_RECORDS = PublishedTable(
+    "findings_on_records",
+    "one contradiction found in accepted records",
+    ("kind", "table_name", "lot_id", "inspection_id", "detail"),
+    (
+        _text("kind", "kind of contradiction"),
+        _text("meaning", "the kind in words"),
+        _text("table_name", "table that holds the records"),
+        _text("lot_id", "lot, where one lot is meant"),
+        _text("inspection_id", "inspection, where one is meant"),
+        _text("detail", "what was found, with its numbers"),
+        _count("n", "records concerned"),
+    ),
+)
+
+TABLES: dict[str, PublishedTable] = {
+    table.name: table
+    for table in (
+        RUN,
+        OUTCOMES,
+        CURVE_GROUPS,
+        CURVES,
+        FITTED_GROUPS,
+        FITTED_CURVES,
+        LOOK_COUNTS,
+        REGRESSION_TERMS,
+        LOTS,
+        LOT_SEGMENTS,
+        LOT_INSPECTIONS,
+        LOT_FINDINGS,
+        LOT_REASONS,
+        BLOCKS,
+        SUBDIVISIONS,
+        SUBDIVISION_COUNTS,
+        RECORD_COUNTS,
+        LOADS,
+        REJECTS,
+        REJECT_COUNTS,
+        FINDINGS_ON_RECORDS,
+    )
+}
