@@ -1,0 +1,169 @@
+"""What a camera gives: looks at lives, each with the age range and the materials it may have had.
+
+Containers only: flat numpy arrays with a stated grain, checked once on construction.
+`models.lives` fits them, `models.series` scores with them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from models.errors import ModelInputError
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Detection:
+    """How often a look tells the truth about a life's state at that age.
+
+    Parameters
+    ----------
+    sensitivity : float, in (0, 1]
+        Chance that a failed life is called bad.
+    specificity : float, in (0, 1]
+        Chance that a sound life is called good. With both at 1 a look is the truth, and of
+        contradictory looks the first bad one counts and later good ones are passed over.
+
+    Raises
+    ------
+    ModelInputError
+        If either lies outside (0, 1], or sensitivity + specificity <= 1 (a look that says nothing).
+    """
+
+    sensitivity: float = 1.0
+    specificity: float = 1.0
+
+    def __post_init__(self) -> None:
+        """Refuse rates under which looks say nothing."""
+        for name in ("sensitivity", "specificity"):
+            value = getattr(self, name)
+            if not 0.0 < value <= 1.0:
+                raise ModelInputError(f"{name} is {value}; it must be above 0 and at most 1.")
+        if self.sensitivity + self.specificity <= 1.0:
+            raise ModelInputError(
+                f"sensitivity {self.sensitivity} and specificity {self.specificity} add up to 1 or less: "
+                "such a look says nothing."
+            )
+
+    @property
+    def is_perfect(self) -> bool:
+        """Whether every look is the truth."""
+        return self.sensitivity == 1.0 and self.specificity == 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class LifeLooks:
+    """Lives and the looks taken at each, as flat arrays.
+
+    Parameters
+    ----------
+    candidate_life : ndarray of int, shape (n_candidates,)
+        Life that the candidate belongs to, in 0 .. n_lives - 1. Every life has at least one.
+    candidate_row : ndarray of int, shape (n_candidates,)
+        Row of X and Z (the covariates) that the life has if this candidate is the true one.
+    candidate_probability : ndarray of float, shape (n_candidates,)
+        Prior chance of the candidate; sums to 1 within a life. One candidate at 1.0 where the material
+        is known.
+    install_min, install_max : ndarray of float, shape (n_lives,)
+        Earliest and latest decimal year of installation; taken as uniform in between. Where only ages
+        are kept: 0 and 0, with ages as `look_year`.
+    look_life : ndarray of int, shape (n_looks,)
+        Life looked at. A life may have none, one or many looks; order does not matter.
+    look_year : ndarray of float, shape (n_looks,)
+        Decimal year of the look [year], or the age.
+    look_bad : ndarray of bool or 0/1, shape (n_looks,)
+        Whether the event (by default repair-grade) was called.
+    weight : ndarray of float, shape (n_lives,), optional
+        How many lives this row stands for (default 1).
+
+    Raises
+    ------
+    ModelInputError
+        Naming the first offending row, if lengths differ, an index is out of range, a value is NaN,
+        install_max < install_min, a weight is negative, or probabilities do not sum to 1.
+    """
+
+    candidate_life: IntArray
+    candidate_row: IntArray
+    candidate_probability: FloatArray
+    install_min: FloatArray
+    install_max: FloatArray
+    look_life: IntArray
+    look_year: FloatArray
+    look_bad: BoolArray
+    weight: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    def __post_init__(self) -> None:
+        """Convert to the stated types and check every array once."""
+        raise NotImplementedError
+
+    @property
+    def n_lives(self) -> int:
+        """Number of lives, looked at or not."""
+        return len(self.install_min)
+
+    @property
+    def n_looks(self) -> int:
+        """Number of looks."""
+        return len(self.look_life)
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineLooks:
+    """Looks at a whole line of several lives that have an overall verdict only.
+
+    A bad one says that at least one member had failed, not which.
+
+    Parameters
+    ----------
+    line_year : ndarray of float, shape (n_line_looks,)
+        Decimal year of the look [year].
+    line_bad : ndarray of bool or 0/1, shape (n_line_looks,)
+        Overall verdict.
+    member_line : ndarray of int, shape (n_members,)
+        Line look, in 0 .. n_line_looks - 1.
+    member_life : ndarray of int, shape (n_members,)
+        Life (of the `LifeLooks` given beside it) that the line look covered.
+
+    Raises
+    ------
+    ModelInputError
+        Naming the row, if lengths differ, an index is out of range, or a line look has no member.
+    """
+
+    line_year: FloatArray
+    line_bad: BoolArray
+    member_line: IntArray
+    member_life: IntArray
+
+    def __post_init__(self) -> None:
+        """Convert to the stated types and check every array once."""
+        raise NotImplementedError
+
+    @property
+    def n_line_looks(self) -> int:
+        """Number of line looks."""
+        return len(self.line_year)
+
+
+def single_candidates(rows: ArrayLike) -> tuple[IntArray, IntArray, FloatArray]:
+    """Candidate arrays for lives whose covariates are all known.
+
+    Parameters
+    ----------
+    rows : array of int, shape (n_lives,)
+        Row of X and Z of each life.
+
+    Returns
+    -------
+    tuple of ndarray
+        `candidate_life`, `candidate_row`, `candidate_probability` for `LifeLooks`.
+    """
+    row = np.asarray(rows, dtype=np.int64)
+    return np.arange(len(row), dtype=np.int64), row, np.ones(len(row))
