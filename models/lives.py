@@ -12,7 +12,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from models.errors import ModelInputError
+from models.likelihood import LARGEST_LOG_HAZARD, LooksLikelihood
 from models.looks import Detection, FloatArray, IntArray, LifeLooks, LineLooks, single_candidates
+from models.newton import Optimum, maximise
+from models.priors import Prior, Ridge, resolve_prior, updated_prior
+
+#: Rounds of choosing prior widths, and the relative change of a width at which they stop.
+WIDTH_ROUNDS = 100
+WIDTH_TOLERANCE = 1e-3
+#: A coefficient this uncertain [log units squared] is not determined by anything.
+LARGEST_VARIANCE = 1e4
 
 __all__ = [
     "Detection",
@@ -23,26 +33,6 @@ __all__ = [
     "Ridge",
     "single_candidates",
 ]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Ridge:
-    """A Gaussian prior N(mean, sd²), independent for each of some coefficients.
-
-    Parameters
-    ----------
-    terms : tuple of str
-        Coefficient names as in `FittedLives.names` ("scale: …" or "shape: …").
-    sd : float or None
-        Prior standard deviation [log years for scale terms, log units for shape terms]. None: one sd
-        for all `terms`, chosen from the data by marginal likelihood (needs two or more terms).
-    mean : float
-        Prior mean.
-    """
-
-    terms: tuple[str, ...]
-    sd: float | None = None
-    mean: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,7 +104,10 @@ class FittedLives:
         -------
         ndarray, shape (n, p + q)
         """
-        raise NotImplementedError
+        variance, axes = np.linalg.eigh(self.covariance)
+        root = axes * np.sqrt(np.maximum(variance, 0.0))
+        drawn: FloatArray = self.coef + rng.standard_normal((n, len(self.coef))) @ root.T
+        return drawn
 
     def failure_probability(
         self, age: ArrayLike, X: ArrayLike, Z: ArrayLike, *, draws: FloatArray | None = None
@@ -134,16 +127,43 @@ class FittedLives:
         -------
         ndarray, shape (n,), or (n_draws, n) with `draws`
         """
-        raise NotImplementedError
+        coef = self.coef if draws is None else np.asarray(draws, dtype=np.float64)
+        log_scale, log_shape = self.log_scale_and_shape(X, Z, coef)
+        years = np.asarray(age, dtype=np.float64)
+        with np.errstate(divide="ignore"):
+            log_age = np.log(np.maximum(years, 0.0))
+        u = np.exp(log_shape) * (log_age - log_scale)
+        chance: FloatArray = -np.expm1(-np.exp(np.minimum(u, LARGEST_LOG_HAZARD)))
+        return chance
+
+    def log_scale_and_shape(
+        self, X: ArrayLike, Z: ArrayLike, coef: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Linear predictors of covariate rows.
+
+        Parameters
+        ----------
+        X, Z : array, shape (n, p) and (n, q)
+            Covariates.
+        coef : ndarray, shape (p + q,) or (n_draws, p + q)
+            Coefficients.
+
+        Returns
+        -------
+        tuple of ndarray, each shape (n,) or (n_draws, n)
+        """
+        X, Z = (np.atleast_2d(np.asarray(a, dtype=np.float64)) for a in (X, Z))
+        return coef[..., : self.n_scale] @ X.T, coef[..., self.n_scale :] @ Z.T
 
     def looks_log_likelihood(
         self, X: ArrayLike, Z: ArrayLike, looks: LifeLooks, line_looks: LineLooks | None = None
     ) -> float:
         """Log-likelihood of other looks at the mode: the held-out log score is its negative per look.
 
-        Parameters as in `LifeRegression.fit`.
+        Parameters as in `LifeRegression.fit`. Looks that are impossible under `detection` are left out.
         """
-        raise NotImplementedError
+        system = LooksLikelihood(looks, line_looks, self.detection)
+        return system.value(*self.log_scale_and_shape(X, Z, self.coef))
 
 
 class LifeRegression:
@@ -234,4 +254,175 @@ class LifeRegression:
             If shapes do not match, X or Z is not finite, `candidate_row` is out of range, or a Ridge
             names an unknown term.
         """
-        raise NotImplementedError
+        X, Z = _covariates(X, "X"), _covariates(Z, "Z")
+        if len(X) != len(Z):
+            raise ModelInputError(f"X has {len(X)} rows and Z has {len(Z)}; they must be the same rows.")
+        if looks.candidate_row.max(initial=-1) >= len(X):
+            raise ModelInputError(
+                f"candidate_row points beyond the {len(X)} rows of X.",
+                row=int(np.argmax(looks.candidate_row >= len(X))),
+            )
+        names = _term_names(X, Z, X_names, Z_names)
+        prior = resolve_prior(self.ridges, names)
+        problem = _Problem(X, Z, looks, line_looks, self.detection)
+        status, reason = problem.objection(prior)
+        if status:
+            return self._result(problem, names, prior, None, status, reason)
+        optimum, prior = self._optimise(problem, prior)
+        status, reason = _verdict_on(optimum, X, Z, names)
+        return self._result(problem, names, prior, optimum, status, reason)
+
+    def _optimise(self, problem: _Problem, prior: Prior) -> tuple[Optimum, Prior]:
+        """Alternate between the mode and the prior widths that are to be chosen from the data."""
+        optimum = problem.mode(prior, problem.start(prior), self.max_iterations)
+        for _ in range(WIDTH_ROUNDS):
+            if not prior.is_estimated or not optimum.converged:
+                break
+            wider = updated_prior(prior, optimum.x, np.linalg.inv(-optimum.hessian))
+            change = np.abs(np.log(wider.sd[prior.finite] / prior.sd[prior.finite])).max()
+            prior = wider
+            optimum = problem.mode(prior, optimum.x, self.max_iterations)
+            if change < WIDTH_TOLERANCE:
+                break
+        return optimum, prior
+
+    def _result(
+        self,
+        problem: _Problem,
+        names: tuple[str, ...],
+        prior: Prior,
+        optimum: Optimum | None,
+        status: str,
+        reason: str,
+    ) -> FittedLives:
+        p = len(names)
+        coef = np.full(p, np.nan) if optimum is None else optimum.x
+        covariance = np.full((p, p), np.nan)
+        log_likelihood = log_marginal = float("nan")
+        if optimum is not None:
+            log_likelihood = problem.log_likelihood(optimum.x)
+            if status == "ok":
+                covariance = np.linalg.inv(-optimum.hessian)
+                covariance = (covariance + covariance.T) / 2.0
+                log_marginal = prior.log_marginal(optimum.value, optimum.hessian)
+        return FittedLives(
+            status=status,
+            reason=reason,
+            names=names,
+            coef=coef,
+            covariance=covariance,
+            log_likelihood=log_likelihood,
+            log_marginal=log_marginal,
+            prior_sd=prior.sd,
+            converged=optimum is not None and optimum.converged,
+            n_lives=problem.n_lives,
+            n_looks=problem.n_looks,
+            n_bad=problem.n_bad,
+            excluded_lives=problem.system.excluded_lives,
+            detection=self.detection,
+            n_scale=problem.X.shape[1],
+        )
+
+
+class _Problem:
+    """Log posterior as a function of the coefficients, and what the records can support."""
+
+    def __init__(
+        self,
+        X: FloatArray,
+        Z: FloatArray,
+        looks: LifeLooks,
+        line_looks: LineLooks | None,
+        detection: Detection,
+    ) -> None:
+        self.X, self.Z = X, Z
+        self.system = LooksLikelihood(looks, line_looks, detection)
+        line_bad = np.zeros(0, dtype=np.bool_) if line_looks is None else line_looks.line_bad
+        in_line = np.zeros(0, dtype=np.int64) if line_looks is None else line_looks.member_life
+        self.n_lives = len(np.union1d(looks.look_life, in_line))
+        self.n_looks = looks.n_looks + len(line_bad)
+        self.n_bad = int(looks.look_bad.sum() + line_bad.sum())
+
+    def objection(self, prior: Prior) -> tuple[str, str]:
+        """Why these records cannot be fitted without priors, or two empty strings."""
+        if self.n_looks == 0 or not (self.system.weight > 0).any():
+            return "no_looks", "No look at any pipe can be used."
+        if prior.is_proper:
+            return "", ""
+        if self.n_bad == 0:
+            return "no_failures", f"None of {self.n_looks} looks was bad: the curve has no upper end."
+        if self.n_bad == self.n_looks:
+            return "all_failed", f"All {self.n_looks} looks were bad: the curve has no lower end."
+        return "", ""
+
+    def _split(self, coef: FloatArray) -> tuple[FloatArray, FloatArray]:
+        p = self.X.shape[1]
+        return self.X @ coef[:p], self.Z @ coef[p:]
+
+    def log_likelihood(self, coef: FloatArray) -> float:
+        return self.system.value(*self._split(coef))
+
+    def mode(self, prior: Prior, start: FloatArray, max_steps: int) -> Optimum:
+        """Maximise log-likelihood plus log prior."""
+
+        def value(coef: FloatArray) -> float:
+            return self.log_likelihood(coef) + prior.log_density(coef)
+
+        def derivatives(coef: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+            found = self.system.derivatives(*self._split(coef), self.X, self.Z)
+            return (
+                found.value + prior.log_density(coef),
+                found.gradient - prior.precision * (coef - prior.mean),
+                found.hessian - np.diag(prior.precision),
+            )
+
+        return maximise(value, derivatives, start, max_steps=max_steps)
+
+    def start(self, prior: Prior) -> FloatArray:
+        """The best of a few flat curves, so that no pattern starts out hopeless."""
+        to_scale, to_shape = (np.linalg.lstsq(A, np.ones(len(A)), rcond=None)[0] for A in (self.X, self.Z))
+        middle = float(np.median(self.system.atom_log_age)) if len(self.system.atom_log_age) else 0.0
+        tried = [
+            np.concatenate((to_scale * (middle + np.log(stretch)), to_shape * np.log(shape)))
+            for stretch in (0.7, 1.2, 2.0, 4.0)
+            for shape in (1.0, 2.5)
+        ]
+        tried.append(prior.mean.copy())
+        values = [self.log_likelihood(coef) + prior.log_density(coef) for coef in tried]
+        return tried[int(np.argmax(values))]
+
+
+def _covariates(given: ArrayLike, name: str) -> FloatArray:
+    array = np.ascontiguousarray(given, dtype=np.float64)
+    if array.ndim != 2:
+        raise ModelInputError(f"{name} must have rows and columns, not shape {array.shape}.")
+    if not np.isfinite(array).all():
+        raise ModelInputError(
+            f"{name} holds a value that is not finite.", row=int(np.argmax(~np.isfinite(array).all(1)))
+        )
+    return array
+
+
+def _term_names(
+    X: FloatArray, Z: FloatArray, X_names: Sequence[str] | None, Z_names: Sequence[str] | None
+) -> tuple[str, ...]:
+    scale = tuple(X_names) if X_names is not None else tuple(f"x{i}" for i in range(X.shape[1]))
+    shape = tuple(Z_names) if Z_names is not None else tuple(f"z{i}" for i in range(Z.shape[1]))
+    for given, array, name in ((scale, X, "X"), (shape, Z, "Z")):
+        if len(given) != array.shape[1]:
+            raise ModelInputError(f"{name} has {array.shape[1]} columns but {len(given)} names were given.")
+    return tuple(f"scale: {name}" for name in scale) + tuple(f"shape: {name}" for name in shape)
+
+
+def _verdict_on(optimum: Optimum, X: FloatArray, Z: FloatArray, names: tuple[str, ...]) -> tuple[str, str]:
+    """Whether the mode stands, in one word and one sentence."""
+    curvature, axes = np.linalg.eigh(-optimum.hessian)
+    if curvature[0] <= 1.0 / LARGEST_VARIANCE:
+        term = names[int(np.argmax(np.abs(axes[:, 0])))]
+        return (
+            "not_identified",
+            f"These records cannot tell the size of '{term}'; give it a prior or drop it.",
+        )
+    if not optimum.converged:
+        return "not_converged", f"The fit had not settled after {optimum.n_steps} steps."
+    return "ok", ""

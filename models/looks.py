@@ -6,7 +6,8 @@ Containers only: flat numpy arrays with a stated grain, checked once on construc
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -80,7 +81,7 @@ class LifeLooks:
     look_bad : ndarray of bool or 0/1, shape (n_looks,)
         Whether the event (by default repair-grade) was called.
     weight : ndarray of float, shape (n_lives,), optional
-        How many lives this row stands for (default 1).
+        How many lives this row stands for (default 1 each).
 
     Raises
     ------
@@ -97,11 +98,38 @@ class LifeLooks:
     look_life: IntArray
     look_year: FloatArray
     look_bad: BoolArray
-    weight: FloatArray = field(default_factory=lambda: np.empty(0))
+    weight: FloatArray = None  # type: ignore[assignment]  # filled with ones below
 
     def __post_init__(self) -> None:
         """Convert to the stated types and check every array once."""
-        raise NotImplementedError
+        _store(self, ("candidate_life", "candidate_row", "look_life"), np.int64)
+        _store(self, ("candidate_probability", "install_min", "install_max", "look_year"), np.float64)
+        _store(self, ("look_bad",), np.bool_)
+        if self.weight is None:  # type: ignore[unreachable]
+            object.__setattr__(self, "weight", np.ones(len(self.install_min)))
+        _store(self, ("weight",), np.float64)
+        self._check_shapes()
+        self._check_values()
+
+    def _check_shapes(self) -> None:
+        _same_length(self, ("candidate_life", "candidate_row", "candidate_probability"))
+        _same_length(self, ("install_min", "install_max", "weight"))
+        _same_length(self, ("look_life", "look_year", "look_bad"))
+        n = len(self.install_min)
+        for name in ("candidate_life", "look_life"):
+            index = getattr(self, name)
+            _refuse((index < 0) | (index >= n), f"{name} is not one of the {n} lives.")
+        _refuse(self.candidate_row < 0, "candidate_row is negative.")
+
+    def _check_values(self) -> None:
+        n = len(self.install_min)
+        for name in ("install_min", "install_max", "look_year", "candidate_probability", "weight"):
+            _refuse(~np.isfinite(getattr(self, name)), f"{name} is not a finite number.")
+        _refuse(self.install_max < self.install_min, "install_max is earlier than install_min.")
+        _refuse(self.weight < 0, "weight is negative.")
+        _refuse(self.candidate_probability < 0, "candidate_probability is negative.")
+        total = np.bincount(self.candidate_life, weights=self.candidate_probability, minlength=n)
+        _refuse(np.abs(total - 1.0) > 1e-6, "candidate probabilities of this life do not add up to 1.")
 
     @property
     def n_lives(self) -> int:
@@ -144,12 +172,46 @@ class LineLooks:
 
     def __post_init__(self) -> None:
         """Convert to the stated types and check every array once."""
-        raise NotImplementedError
+        _store(self, ("member_line", "member_life"), np.int64)
+        _store(self, ("line_year",), np.float64)
+        _store(self, ("line_bad",), np.bool_)
+        _same_length(self, ("line_year", "line_bad"))
+        _same_length(self, ("member_line", "member_life"))
+        n = len(self.line_year)
+        _refuse(~np.isfinite(self.line_year), "line_year is not a finite number.")
+        outside = (self.member_line < 0) | (self.member_line >= n)
+        _refuse(outside, f"member_line is not one of the {n} line looks.")
+        _refuse(self.member_life < 0, "member_life is negative.")
+        _refuse(np.bincount(self.member_line, minlength=n) == 0, "this line look has no member.")
 
     @property
     def n_line_looks(self) -> int:
         """Number of line looks."""
         return len(self.line_year)
+
+
+def _store(container: object, names: tuple[str, ...], dtype: type) -> None:
+    """Replace what the caller gave by a flat array of the stated type."""
+    for name in names:
+        given = np.asarray(getattr(container, name))
+        if given.ndim != 1:
+            raise ModelInputError(f"{name} must be a flat array, not of shape {given.shape}.")
+        array: NDArray[Any] = np.ascontiguousarray(given, dtype=dtype)
+        if given.dtype.kind == "f" and np.dtype(dtype).kind in "ib":
+            _refuse(~(given == array), f"{name} holds something other than whole numbers.")
+        object.__setattr__(container, name, array)
+
+
+def _same_length(container: object, names: tuple[str, ...]) -> None:
+    lengths = {name: len(getattr(container, name)) for name in names}
+    if len(set(lengths.values())) > 1:
+        told = ", ".join(f"{name} {length}" for name, length in lengths.items())
+        raise ModelInputError(f"these arrays must be of one length: {told}.")
+
+
+def _refuse(is_bad: NDArray[np.bool_], problem: str) -> None:
+    if is_bad.any():
+        raise ModelInputError(problem, row=int(np.argmax(is_bad)))
 
 
 def single_candidates(rows: ArrayLike) -> tuple[IntArray, IntArray, FloatArray]:

@@ -1,0 +1,372 @@
+"""Likelihood of looks at lives, with gradient and Hessian, over distinct patterns only.
+
+A pattern (one life's looks, or one line's) has probability Σ_t e_t Π_f G_f, where each factor
+G_f = Σ coef · S(row, age) + constant. A life by itself is one term of one factor. Derivatives are
+analytic throughout; nothing here depends on the number of records, only on distinct patterns.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+
+from models.looks import Detection, FloatArray, IntArray, LifeLooks, LineLooks
+from models.patterns import (
+    NODE_WEIGHT,
+    WIDE_INSTALL_YEARS,
+    Forms,
+    LineGroups,
+    Sequences,
+    build_forms,
+    group_lines,
+    life_signature,
+    mix,
+    ranges,
+    sequence_looks,
+    sum_by,
+    total_by,
+    words,
+)
+
+#: A probability below this is taken as this: exp(-690), far beyond any believable record.
+SMALLEST = 1e-300
+#: Cap on (age / scale)^shape on the log scale: beyond it S is 0 to double precision.
+LARGEST_LOG_HAZARD = 20.0
+#: A pattern whose terms cancel to this relative size is impossible, not just improbable.
+CANCELLED = 1e-13
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Terms and factors of patterns, before atoms are gathered."""
+
+    forms: Forms
+    term_of_factor: IntArray
+    pattern_of_term: IntArray
+    term_coef: FloatArray
+    weight: FloatArray
+    pattern_of_life: IntArray
+
+
+@dataclass(frozen=True)
+class Weibull:
+    """S and its derivatives by log scale (1) and log shape (2), one value per atom."""
+
+    survival: FloatArray
+    failed: FloatArray
+    d1: FloatArray
+    d2: FloatArray
+    d11: FloatArray
+    d12: FloatArray
+    d22: FloatArray
+
+
+def weibull_atoms(log_age: FloatArray, log_scale: FloatArray, log_shape: FloatArray) -> Weibull:
+    """S = exp(-H), H = (age / scale)^shape, and derivatives up to the second."""
+    shape = np.exp(np.minimum(log_shape, LARGEST_LOG_HAZARD))
+    u = np.minimum(shape * (log_age - log_scale), LARGEST_LOG_HAZARD)
+    hazard = np.exp(u)
+    survival = np.exp(-hazard)
+    s_h = survival * hazard
+    return Weibull(
+        survival=survival,
+        failed=-np.expm1(-hazard),
+        d1=s_h * shape,
+        d2=-s_h * u,
+        d11=s_h * shape**2 * (hazard - 1.0),
+        d12=s_h * shape * (1.0 + u - u * hazard),
+        d22=s_h * u * (u * hazard - 1.0 - u),
+    )
+
+
+@dataclass(frozen=True)
+class Derivatives:
+    """Log-likelihood of all patterns, its gradient and Hessian by the coefficients."""
+
+    value: float
+    gradient: FloatArray
+    hessian: FloatArray
+
+
+class LooksLikelihood:
+    """The patterns of a set of looks, ready to be evaluated at any coefficients.
+
+    Parameters
+    ----------
+    looks, line_looks, detection
+        As in `models.lives.LifeRegression`.
+
+    Attributes
+    ----------
+    excluded_lives : ndarray of int
+        Lives whose looks have probability 0 at every parameter value.
+    n_patterns : int
+        Distinct patterns.
+    """
+
+    def __init__(self, looks: LifeLooks, line_looks: LineLooks | None, detection: Detection) -> None:
+        parts = compile_parts(looks, line_looks, detection)
+        self._gather(parts)
+        self._drop_impossible(parts)
+
+    def _gather(self, parts: Parts) -> None:
+        """Number distinct (row, age) atoms, in order of row, and lay out the sparse sums."""
+        forms = parts.forms
+        key = mix(words(forms.age) + mix(forms.row.astype(np.uint64)))
+        _, first, atom = np.unique(key, return_index=True, return_inverse=True)
+        by_row = np.argsort(forms.row[first], kind="stable")
+        renumber = np.empty(len(first), dtype=np.int64)
+        renumber[by_row] = np.arange(len(first))
+        self.atom_row = forms.row[first][by_row]
+        self.atom_log_age = np.log(forms.age[first][by_row])
+        shape = (forms.n_forms, len(first))
+        self.sums = sparse.csr_array((forms.coef, (forms.form, renumber[atom])), shape=shape)
+        self.sums.sum_duplicates()
+        self.constant = forms.constant
+        self.term_of_factor = parts.term_of_factor
+        self.pattern_of_term = parts.pattern_of_term
+        self.term_coef = parts.term_coef
+        self.weight = parts.weight.copy()
+        self.n_patterns = len(parts.weight)
+        self.is_linear = len(self.term_of_factor) == self.n_patterns
+        self._lay_out_slots()
+
+    def _lay_out_slots(self) -> None:
+        """Find where a factor's entries change row: derivatives are summed per (factor, row)."""
+        factor = np.repeat(np.arange(self.sums.shape[0]), np.diff(self.sums.indptr))
+        row = self.atom_row[self.sums.indices]
+        new = np.ones(len(row), dtype=np.bool_)
+        new[1:] = (factor[1:] != factor[:-1]) | (row[1:] != row[:-1])
+        self.slot_start = np.flatnonzero(new)
+        self.slot_factor, self.slot_row = factor[new], row[new]
+
+    def _drop_impossible(self, parts: Parts) -> None:
+        """Give weight 0 to patterns that no life could have shown, and remember their lives."""
+        n_rows = int(self.atom_row.max(initial=-1)) + 1
+        # Any scale will do: a Weibull of shape 1 about the middle age leaves nothing vanishing by itself.
+        log_scale = np.full(n_rows, np.median(self.atom_log_age) if len(self.atom_log_age) else 0.0)
+        factor, _ = self._factors(log_scale, np.zeros(n_rows))
+        term = self.term_coef * self._products(factor)
+        size = np.bincount(self.pattern_of_term, weights=np.abs(term), minlength=self.n_patterns)
+        chance = np.bincount(self.pattern_of_term, weights=term, minlength=self.n_patterns)
+        impossible = chance <= CANCELLED * size
+        self.weight[impossible] = 0.0
+        of_life = parts.pattern_of_life
+        self.excluded_lives = np.flatnonzero((of_life >= 0) & impossible[of_life])
+
+    def _factors(self, log_scale: FloatArray, log_shape: FloatArray) -> tuple[FloatArray, Weibull]:
+        """G_f at the rows' parameters; F is used in place of S near 1, which keeps (0, a] exact."""
+        atoms = weibull_atoms(self.atom_log_age, log_scale[self.atom_row], log_shape[self.atom_row])
+        early = atoms.survival >= 0.5
+        value = self.sums @ np.where(early, -atoms.failed, atoms.survival)
+        value += self.constant + self.sums @ early.astype(np.float64)
+        return np.maximum(value, 0.0), atoms
+
+    def _products(self, factor: FloatArray) -> FloatArray:
+        if self.is_linear:
+            return factor
+        log_factor = np.log(np.maximum(factor, SMALLEST))
+        total = np.bincount(self.term_of_factor, weights=log_factor, minlength=len(self.term_coef))
+        product: FloatArray = np.exp(total)
+        return product
+
+    def _chances(self, product: FloatArray) -> FloatArray:
+        total = np.bincount(self.pattern_of_term, weights=self.term_coef * product, minlength=self.n_patterns)
+        return np.maximum(total, SMALLEST)
+
+    def value(self, log_scale: FloatArray, log_shape: FloatArray) -> float:
+        """Log-likelihood at the log scale and log shape of each row."""
+        factor, _ = self._factors(log_scale, log_shape)
+        return float(self.weight @ np.log(self._chances(self._products(factor))))
+
+    def derivatives(
+        self, log_scale: FloatArray, log_shape: FloatArray, X: FloatArray, Z: FloatArray
+    ) -> Derivatives:
+        """Log-likelihood, gradient and Hessian by β and γ, where log scale = X β, log shape = Z γ."""
+        factor, atoms = self._factors(log_scale, log_shape)
+        product = self._products(factor)
+        chance = self._chances(product)
+        term_share = self.term_coef * product * (self.weight / chance)[self.pattern_of_term]
+        pull = term_share[self.term_of_factor] / np.maximum(factor, SMALLEST)
+        slopes = self._row_sums((atoms.d1, atoms.d2), len(factor), len(X))
+        jacobian = np.hstack((slopes[0] @ X, slopes[1] @ Z))
+        gradient = jacobian.T @ pull
+        hessian = self._curvature(pull, atoms, X, Z)
+        hessian += self._cross_terms(jacobian, factor, term_share, chance)
+        value = float(self.weight @ np.log(chance))
+        return Derivatives(value, gradient, hessian)
+
+    def _row_sums(
+        self, per_atom: tuple[FloatArray, ...], n_factors: int, n_rows: int
+    ) -> list[sparse.csr_array]:
+        """Σ coef · derivative within each (factor, row), as sparse factor × row arrays."""
+        result = []
+        indptr = np.searchsorted(self.slot_factor, np.arange(n_factors + 1))
+        for derivative in per_atom:
+            entry = self.sums.data * derivative[self.sums.indices]
+            data = np.add.reduceat(entry, self.slot_start) if len(entry) else entry
+            result.append(sparse.csr_array((data, self.slot_row, indptr), shape=(n_factors, n_rows)))
+        return result
+
+    def _curvature(self, pull: FloatArray, atoms: Weibull, X: FloatArray, Z: FloatArray) -> FloatArray:
+        """The part of the Hessian from second derivatives of S: a 2 × 2 block per row."""
+        atom_pull = self.sums.T @ pull
+        h11, h12, h22 = (
+            np.bincount(self.atom_row, weights=atom_pull * d, minlength=len(X))[:, None]
+            for d in (atoms.d11, atoms.d12, atoms.d22)
+        )
+        cross = X.T @ (h12 * Z)
+        return np.block([[X.T @ (h11 * X), cross], [cross.T, Z.T @ (h22 * Z)]])
+
+    def _cross_terms(
+        self, jacobian: FloatArray, factor: FloatArray, term_share: FloatArray, chance: FloatArray
+    ) -> FloatArray:
+        """The part from products of first derivatives, within terms and within patterns."""
+        if self.is_linear:
+            scaled = jacobian * (self.term_coef * np.sqrt(self.weight) / chance)[:, None]
+            return -scaled.T @ scaled
+        relative = jacobian / np.maximum(factor, SMALLEST)[:, None]
+        n_terms = len(self.term_coef)
+        to_term = sparse.csr_array(
+            (np.ones(len(factor)), (self.term_of_factor, np.arange(len(factor)))),
+            shape=(n_terms, len(factor)),
+        )
+        by_term = to_term @ relative
+        own = relative.T @ (relative * term_share[self.term_of_factor][:, None])
+        joint = by_term.T @ (by_term * term_share[:, None])
+        to_pattern = sparse.csr_array(
+            (term_share, (self.pattern_of_term, np.arange(n_terms))), shape=(self.n_patterns, n_terms)
+        )
+        by_pattern = to_pattern @ by_term
+        weight = np.where(self.weight > 0.0, self.weight, 1.0)
+        between = by_pattern.T @ (by_pattern / weight[:, None])
+        result: FloatArray = joint - own - between
+        return result
+
+
+def compile_parts(looks: LifeLooks, line_looks: LineLooks | None, detection: Detection) -> Parts:
+    """Gather identical lives and lines into weighted patterns and expand each once."""
+    sequences = sequence_looks(looks.look_life, looks.look_year, looks.look_bad, looks.n_lives, detection)
+    signature = life_signature(looks, sequences)
+    if line_looks is None or line_looks.n_line_looks == 0:
+        return _single_lives(looks, sequences, signature, np.zeros(looks.n_lives, dtype=np.bool_))
+    groups = group_lines(line_looks, detection)
+    in_line = np.zeros(looks.n_lives, dtype=np.bool_)
+    in_line[groups.member] = True
+    single = _single_lives(looks, sequences, signature, in_line)
+    lines = _lines(looks, sequences, signature, groups)
+    return _join(single, lines)
+
+
+def _single_lives(
+    looks: LifeLooks, sequences: Sequences, signature: np.ndarray, in_line: np.ndarray
+) -> Parts:
+    life = np.flatnonzero((np.diff(sequences.start) > 0) & ~in_line)
+    _, representative, inverse = np.unique(signature[life], return_index=True, return_inverse=True)
+    n = len(representative)
+    forms = build_forms(looks, sequences, life[representative], np.full(n, -np.inf))
+    pattern_of_life = np.full(looks.n_lives, -1, dtype=np.int64)
+    pattern_of_life[life] = inverse
+    return Parts(
+        forms=forms,
+        term_of_factor=np.arange(n),
+        pattern_of_term=np.arange(n),
+        term_coef=np.ones(n),
+        weight=total_by(inverse, looks.weight[life], n),
+        pattern_of_life=pattern_of_life,
+    )
+
+
+def _line_signature(looks: LifeLooks, signature: np.ndarray, groups: LineGroups) -> np.ndarray:
+    """One word per line, equal where its members and its own looks are alike, ages counted."""
+    n_members = np.diff(groups.member_start)
+    group = np.repeat(np.arange(groups.n_groups), n_members)
+    start, count = groups.sequences.start[group], np.diff(groups.sequences.start)[group]
+    entry = np.repeat(np.arange(len(group)), count)
+    look = ranges(start, count)
+    age = groups.sequences.year[look] - looks.install_min[groups.member[entry]]
+    call = ((look - start[entry]) * 2 + groups.sequences.bad[look]).astype(np.uint64)
+    seen = sum_by(entry, mix(words(age) + mix(call + np.uint64(1))), len(group))
+    own = signature[groups.member] + groups.member_is_first.astype(np.uint64)
+    return sum_by(group, mix(seen ^ mix(own)), groups.n_groups)
+
+
+def _lines(looks: LifeLooks, sequences: Sequences, signature: np.ndarray, groups: LineGroups) -> Parts:
+    _, chosen, inverse = np.unique(
+        _line_signature(looks, signature, groups), return_index=True, return_inverse=True
+    )
+    weight = looks.weight[groups.member[groups.member_start[:-1]]]
+    n = len(chosen)
+    pattern, node, coef, threshold = _line_terms(looks, groups, chosen)
+    first, n_members = groups.member_start[chosen], np.diff(groups.member_start)[chosen]
+    term_of_factor = np.repeat(np.arange(len(coef)), n_members[pattern])
+    member = ranges(first[pattern], n_members[pattern])
+    forms = build_forms(
+        looks,
+        sequences,
+        groups.member[member],
+        threshold[term_of_factor],
+        node=node[term_of_factor],
+        with_looks=groups.member_is_first[member],
+    )
+    pattern_of_life = np.full(looks.n_lives, -1, dtype=np.int64)
+    group = np.repeat(np.arange(groups.n_groups), np.diff(groups.member_start))
+    own = groups.member_is_first
+    pattern_of_life[groups.member[own]] = inverse[group[own]]
+    return Parts(
+        forms=forms,
+        term_of_factor=term_of_factor,
+        pattern_of_term=pattern,
+        term_coef=coef,
+        weight=total_by(inverse, weight, n),
+        pattern_of_life=pattern_of_life,
+    )
+
+
+def _line_terms(
+    looks: LifeLooks, groups: LineGroups, chosen: IntArray
+) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
+    """Pattern, install node, coefficient and threshold year of every term Π_k P(looks_k, T_k > d)."""
+    wide = looks.install_max - looks.install_min > WIDE_INSTALL_YEARS
+    any_wide = np.logical_or.reduceat(wide[groups.member], groups.member_start[:-1])[chosen]
+    n_nodes = np.where(any_wide, len(NODE_WEIGHT), 1)
+    line_pattern = np.repeat(np.arange(len(chosen)), n_nodes)
+    node = ranges(np.zeros(len(chosen), dtype=np.int64), n_nodes)
+    node_weight = np.where(n_nodes[line_pattern] > 1, NODE_WEIGHT[node], 1.0)
+    start = groups.sequences.start[chosen]
+    n_states = np.diff(groups.sequences.start)[chosen] + 1
+    state_start = groups.sequences.state_start[chosen]
+    line = np.repeat(np.arange(len(line_pattern)), n_states[line_pattern])
+    pattern = line_pattern[line]
+    state = ranges(np.zeros(len(line_pattern), dtype=np.int64), n_states[line_pattern])
+    here = groups.sequences.state_coef[state_start[pattern] + state]
+    before = groups.sequences.state_coef[state_start[pattern] + np.maximum(state - 1, 0)]
+    step = np.where(state == 0, here, here - before)
+    padded = np.append(groups.sequences.year, 0.0)
+    threshold = np.where(state == 0, -np.inf, padded[start[pattern] + np.maximum(state - 1, 0)])
+    used = step != 0.0
+    return pattern[used], node[line][used], (step * node_weight[line])[used], threshold[used]
+
+
+def _join(a: Parts, b: Parts) -> Parts:
+    """Put the patterns of b behind those of a."""
+    n_forms, n_terms, n_patterns = a.forms.n_forms, len(a.term_coef), len(a.weight)
+    forms = Forms(
+        n_forms=n_forms + b.forms.n_forms,
+        form=np.concatenate((a.forms.form, b.forms.form + n_forms)),
+        row=np.concatenate((a.forms.row, b.forms.row)),
+        age=np.concatenate((a.forms.age, b.forms.age)),
+        coef=np.concatenate((a.forms.coef, b.forms.coef)),
+        constant=np.concatenate((a.forms.constant, b.forms.constant)),
+    )
+    shifted = np.where(b.pattern_of_life >= 0, b.pattern_of_life + n_patterns, -1)
+    return Parts(
+        forms=forms,
+        term_of_factor=np.concatenate((a.term_of_factor, b.term_of_factor + n_terms)),
+        pattern_of_term=np.concatenate((a.pattern_of_term, b.pattern_of_term + n_patterns)),
+        term_coef=np.concatenate((a.term_coef, b.term_coef)),
+        weight=np.concatenate((a.weight, b.weight)),
+        pattern_of_life=np.maximum(a.pattern_of_life, shifted),
+    )

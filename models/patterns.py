@@ -1,0 +1,290 @@
+"""Looks compiled to signed sums of survival chances, identical ones counted once.
+
+The chance of everything seen at a life with failure time T is Σ coef · S(row, age) + constant, and so
+is the chance of everything seen together with T > some date. A line of several lives multiplies such
+sums. `models.likelihood` evaluates and differentiates them; `models.series` takes their ratios.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.looks import BoolArray, Detection, FloatArray, IntArray, LifeLooks, LineLooks
+
+WIDE_INSTALL_YEARS = 0.5
+N_NODES = 5
+#: Years are compared after rounding to this many decimals: below a minute, above rounding noise.
+YEAR_DECIMALS = 7
+
+_NODE, _NODE_WEIGHT = np.polynomial.legendre.leggauss(N_NODES)
+#: Quantiles of the install range and their weights, on [0, 1].
+NODE_QUANTILE: FloatArray = (_NODE + 1.0) / 2.0
+NODE_WEIGHT: FloatArray = _NODE_WEIGHT / 2.0
+
+
+@dataclass(frozen=True)
+class Sequences:
+    """Looks sorted by subject and date, with the chance of what was called under each interval.
+
+    `state_coef[state_start[s] + j]` is c_j = Π_{i<=j} P(r_i | sound) Π_{i>j} P(r_i | failed) of
+    subject s: the chance of its looks given that it failed between its look j and look j + 1.
+    """
+
+    start: IntArray
+    year: FloatArray
+    bad: BoolArray
+    state_coef: FloatArray
+
+    @property
+    def n_subjects(self) -> int:
+        """Number of lives or lines."""
+        return len(self.start) - 1
+
+    @property
+    def state_start(self) -> IntArray:
+        """Offset of each subject's c_0 in `state_coef`."""
+        return self.start[:-1] + np.arange(self.n_subjects)
+
+
+def ranges(start: IntArray, count: IntArray) -> IntArray:
+    """Concatenate start[i], …, start[i] + count[i] - 1 for all i."""
+    total = int(count.sum())
+    first = np.repeat(start - np.concatenate(([0], np.cumsum(count)[:-1])), count)
+    return first + np.arange(total)
+
+
+def sequence_looks(
+    subject: IntArray, year: FloatArray, bad: BoolArray, n_subjects: int, detection: Detection
+) -> Sequences:
+    """Sort looks within subjects and work out the chance of the calls for each failure interval."""
+    order = np.lexsort((~bad, year, subject))
+    subject, year, bad = subject[order], year[order], bad[order]
+    if detection.is_perfect and len(subject):
+        keep = ~(_bad_before(subject, bad) & ~bad)
+        subject, year, bad = subject[keep], year[keep], bad[keep]
+    start = np.searchsorted(subject, np.arange(n_subjects + 1)).astype(np.int64)
+    return Sequences(start, year, bad, _state_coefficients(start, bad, detection))
+
+
+def _bad_before(subject: IntArray, bad: BoolArray) -> BoolArray:
+    """Whether an earlier look of the same subject was bad."""
+    seen: IntArray = np.cumsum(bad, dtype=np.int64) - bad
+    result: BoolArray = seen > seen[np.searchsorted(subject, subject)]
+    return result
+
+
+def _state_coefficients(start: IntArray, bad: BoolArray, detection: Detection) -> FloatArray:
+    """c_j of every subject, by a pass over look positions (few), all subjects at once."""
+    count = np.diff(start)
+    state_start = start[:-1] + np.arange(len(count))
+    coef = np.ones(len(bad) + len(count))
+    if_failed = np.where(bad, detection.sensitivity, 1.0 - detection.sensitivity)
+    if_sound = np.where(bad, 1.0 - detection.specificity, detection.specificity)
+    for look in range(int(count.max(initial=0))):
+        with_look = np.flatnonzero(count > look)
+        for state in range(int(count.max()) + 1):
+            reached = with_look[count[with_look] >= state]
+            factor = if_failed if look >= state else if_sound
+            coef[state_start[reached] + state] *= factor[start[reached] + look]
+    return coef
+
+
+# -- identical subjects ------------------------------------------------------------------------------
+
+
+def mix(value: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """Scramble 64-bit words (splitmix64 finaliser), so that sums of them identify sets."""
+    value = (value ^ (value >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    value = (value ^ (value >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return value ^ (value >> np.uint64(31))
+
+
+def words(value: FloatArray) -> NDArray[np.uint64]:
+    """Bits of floats after rounding, with -0 and 0 alike."""
+    rounded = np.round(value, YEAR_DECIMALS) + 0.0
+    return mix(np.ascontiguousarray(rounded).view(np.uint64) + np.uint64(0x9E3779B97F4A7C15))
+
+
+def total_by(subject: IntArray, value: FloatArray, n_subjects: int) -> FloatArray:
+    """Sums by subject, floats even where there are none."""
+    total: FloatArray = np.bincount(subject, weights=value, minlength=n_subjects).astype(np.float64)
+    return total
+
+
+def sum_by(subject: IntArray, value: NDArray[np.uint64], n_subjects: int) -> NDArray[np.uint64]:
+    """Sums (modulo 2^64) of words by subject."""
+    total = np.zeros(n_subjects, dtype=np.uint64)
+    np.add.at(total, subject, value)
+    return total
+
+
+def life_signature(looks: LifeLooks, sequences: Sequences) -> NDArray[np.uint64]:
+    """One word per life, equal where lives have the same looks at the same ages and candidates.
+
+    Two different lives share a word with chance about n² / 2^65: 3e-8 for a million lives.
+    """
+    n = looks.n_lives
+    count = np.diff(sequences.start)
+    subject = np.repeat(np.arange(n), count)
+    position = np.arange(len(subject)) - sequences.start[:-1][subject]
+    age = sequences.year - looks.install_min[subject]
+    call = (position * 2 + sequences.bad).astype(np.uint64)
+    seen = sum_by(subject, mix(words(age) + mix(call + np.uint64(1))), n)
+    candidate = mix(words(looks.candidate_probability) + mix(looks.candidate_row.astype(np.uint64)))
+    kinds = sum_by(looks.candidate_life, candidate, n)
+    width = words(looks.install_max - looks.install_min)
+    return mix(seen ^ mix(kinds ^ mix(width)))
+
+
+# -- linear forms in survival chances ------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Forms:
+    """Linear forms Σ coef · S(row, age) + constant, many at once.
+
+    Entry e adds coef[e] · S(row[e], age[e]) to form[e].
+    """
+
+    n_forms: int
+    form: IntArray
+    row: IntArray
+    age: FloatArray
+    coef: FloatArray
+    constant: FloatArray
+
+
+def install_nodes(install_min: FloatArray, install_max: FloatArray) -> tuple[IntArray, BoolArray]:
+    """Number of install-year nodes of each range, and whether it is wide."""
+    wide = install_max - install_min > WIDE_INSTALL_YEARS
+    return np.where(wide, N_NODES, 1).astype(np.int64), wide
+
+
+def survival_requests(
+    sequences: Sequences, life: IntArray, threshold: FloatArray, with_looks: BoolArray
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """P(looks of life, T > threshold year) as Σ coef · S(year - install).
+
+    Returns request number, year and coef of each entry; a threshold of -inf gives P(looks), whose first
+    entry is at year -inf, where S = 1.
+    """
+    start, count = sequences.start[life], np.where(with_looks, np.diff(sequences.start)[life], 0)
+    request = np.repeat(np.arange(len(life)), count)
+    look = ranges(start, count)
+    later = sequences.year[look] > threshold[request]
+    passed = count - np.bincount(request[later], minlength=len(life))
+    at_threshold = sequences.state_coef[sequences.state_start[life] + passed]
+    at_threshold = np.where(with_looks, at_threshold, 1.0)
+    state = look + life[request]
+    step = sequences.state_coef[state + 1] - sequences.state_coef[state]
+    return (
+        np.concatenate((np.arange(len(life)), request[later])),
+        np.concatenate((threshold, sequences.year[look[later]])),
+        np.concatenate((at_threshold, step[later])),
+    )
+
+
+def build_forms(
+    looks: LifeLooks,
+    sequences: Sequences,
+    life: IntArray,
+    threshold: FloatArray,
+    *,
+    node: IntArray | None = None,
+    with_looks: BoolArray | None = None,
+) -> Forms:
+    """Expand P(looks, T > threshold) of each (life, threshold) over install nodes and candidates.
+
+    With `node` (one per request, in 0 .. N_NODES - 1) the install year is fixed at that quantile of its
+    range; without, nodes are summed with their weights. Candidates are always summed. Requests whose
+    `with_looks` is False give P(T > threshold), as if the life had never been looked at.
+    """
+    if with_looks is None:
+        with_looks = np.ones(len(life), dtype=np.bool_)
+    request, year, coef = survival_requests(sequences, life, threshold, with_looks)
+    used = coef != 0.0
+    request, year, coef = request[used], year[used], coef[used]
+    if node is None:
+        request, year, coef, quantile = _spread_over_nodes(looks, life, request, year, coef)
+    else:
+        quantile = NODE_QUANTILE[node[request]]
+    subject = life[request]
+    low, high = looks.install_min[subject], looks.install_max[subject]
+    wide = high - low > WIDE_INSTALL_YEARS
+    install = low + (high - low) * np.where(wide, quantile, 0.5)
+    age = np.round(year - install, YEAR_DECIMALS)
+    sound = age <= 0.0
+    constant = total_by(request[sound], coef[sound], len(life))
+    request, subject, age, coef = request[~sound], subject[~sound], age[~sound], coef[~sound]
+    order, first, n_candidates = _candidates_by_life(looks)
+    entry = np.repeat(np.arange(len(request)), n_candidates[subject])
+    candidate = order[ranges(first[subject], n_candidates[subject])]
+    return Forms(
+        n_forms=len(life),
+        form=request[entry],
+        row=looks.candidate_row[candidate],
+        age=age[entry],
+        coef=coef[entry] * looks.candidate_probability[candidate],
+        constant=constant,
+    )
+
+
+def _spread_over_nodes(
+    looks: LifeLooks, life: IntArray, request: IntArray, year: FloatArray, coef: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
+    n_nodes, _ = install_nodes(looks.install_min, looks.install_max)
+    repeat = n_nodes[life[request]]
+    entry = np.repeat(np.arange(len(request)), repeat)
+    node = ranges(np.zeros(len(request), dtype=np.int64), repeat)
+    weight = np.where(repeat[entry] > 1, NODE_WEIGHT[node], 1.0)
+    return request[entry], year[entry], coef[entry] * weight, NODE_QUANTILE[node]
+
+
+def _candidates_by_life(looks: LifeLooks) -> tuple[IntArray, IntArray, IntArray]:
+    order = np.argsort(looks.candidate_life, kind="stable")
+    n_candidates = np.bincount(looks.candidate_life, minlength=looks.n_lives)
+    return order, np.cumsum(n_candidates) - n_candidates, n_candidates
+
+
+# -- lines of several lives ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class LineGroups:
+    """Line looks over the same members, gathered: one subject each.
+
+    `member[member_start[g] : member_start[g + 1]]` are the lives of group g. A life in several groups
+    keeps its own looks in the first only, so that no look counts twice; elsewhere it enters as if
+    never looked at by itself (`member_is_first`).
+    """
+
+    sequences: Sequences
+    member_start: IntArray
+    member: IntArray
+    member_is_first: BoolArray
+
+    @property
+    def n_groups(self) -> int:
+        """Number of distinct member sets."""
+        return len(self.member_start) - 1
+
+
+def group_lines(line_looks: LineLooks, detection: Detection) -> LineGroups:
+    """Gather line looks by the set of lives they covered."""
+    n_lines = line_looks.n_line_looks
+    pairs = np.unique(np.stack((line_looks.member_line, line_looks.member_life), axis=1), axis=0)
+    line, life = pairs[:, 0], pairs[:, 1]
+    key = sum_by(line, mix(life.astype(np.uint64) + np.uint64(1)), n_lines)
+    _, representative, group = np.unique(key, return_index=True, return_inverse=True)
+    sequences = sequence_looks(
+        group.astype(np.int64), line_looks.line_year, line_looks.line_bad, len(representative), detection
+    )
+    first = np.searchsorted(line, np.arange(n_lines + 1))
+    count = np.diff(first)[representative]
+    member = life[ranges(first[representative], count)]
+    member_is_first = np.zeros(len(member), dtype=np.bool_)
+    member_is_first[np.unique(member, return_index=True)[1]] = True
+    return LineGroups(sequences, np.concatenate(([0], np.cumsum(count))), member, member_is_first)
