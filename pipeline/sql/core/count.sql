@@ -1,0 +1,2 @@
+-- number of rows of one table
+SELECT count(*) FROM {table}

@@ -1,0 +1,1 @@
+"""Bookkeeping of loads, rejects and rules."""
