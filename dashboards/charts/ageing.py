@@ -1,0 +1,248 @@
+"""Curves of failure by age, with what the records leave open, and the looks behind them."""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from dashboards import theme, wording
+
+SEEN, FITTED = "seen by cameras", "fitted curve"
+#: Both charts of a material keep this width for the labels of the upright axis, so that their ages line up.
+AXIS_PX = 46
+
+PER_CENT = alt.Axis(format="%", tickCount=5, minExtent=AXIS_PX, maxExtent=AXIS_PX)
+
+
+def runs(curve: pl.DataFrame) -> pl.DataFrame:
+    """Split a stepped curve into stretches that are determined or not, and repeat each stretch's last age
+    as the next one's first, so that no gap shows between them.
+
+    Parameters
+    ----------
+    curve : polars.DataFrame
+        Rows of `curves` for one outcome and material, by age.
+
+    Returns
+    -------
+    polars.DataFrame
+        The same columns with `run`, the number of the stretch.
+    """
+    numbered = curve.with_columns(run=pl.col("is_determined").rle_id())
+    ends = (
+        numbered.with_columns(age_years=pl.col("age_years").shift(-1), next_run=pl.col("run").shift(-1))
+        .filter(pl.col("next_run") != pl.col("run"))
+        .drop("next_run")
+    )
+    return pl.concat([numbered, ends]).sort("run", "age_years")
+
+
+def curve(stepped: pl.DataFrame, fitted: pl.DataFrame, *, oldest: float, colour: str) -> alt.TopLevelMixin:
+    """Draw one material: the stepped curve with its band, what is undetermined, and the fitted curve.
+
+    Parameters
+    ----------
+    stepped : polars.DataFrame
+        Rows of `curves`; empty where the curve was refused.
+    fitted : polars.DataFrame
+        Rows of `fitted_curves`; empty where the fit was refused.
+    oldest : float
+        End of the age axis [years].
+    colour : str
+        Colour of the material.
+    """
+    layers = []
+    if stepped.height:
+        layers += _stepped(runs(stepped), oldest)
+    if fitted.height:
+        layers += _fitted(fitted, oldest, colour)
+    return alt.layer(*layers).properties(width="container", height=260)
+
+
+def _age(oldest: float, title: str | None = "age of the pipe [years]") -> alt.X:
+    return alt.X("age_years:Q", title=title, scale=alt.Scale(domain=[0, oldest], nice=False, clamp=True))
+
+
+def _share(field: str) -> alt.Y:
+    return alt.Y(field, title="share failed", axis=PER_CENT, scale=alt.Scale(domain=[0, 1]))
+
+
+def _stepped(split: pl.DataFrame, oldest: float) -> list[alt.Chart]:
+    known = split.filter("is_determined")
+    unknown = split.filter(~pl.col("is_determined"))
+    age = _age(oldest)
+    band = (
+        alt.Chart(known)
+        .mark_area(interpolate="step-after", opacity=0.16, color=theme.INK)
+        .encode(
+            x=age, y=_share("failure_probability_lower:Q"), y2="failure_probability_upper:Q", detail="run:N"
+        )
+    )
+    open_stretch = (
+        alt.Chart(unknown)
+        .mark_area(
+            interpolate="step-after",
+            color="#EFE6C8",
+            opacity=0.85,
+            line={"color": "#8A7A3C", "strokeDash": [2, 3], "strokeWidth": 1},
+        )
+        .encode(
+            x=age,
+            y=_share("undetermined_to:Q"),
+            y2="undetermined_from:Q",
+            detail="run:N",
+            tooltip=[
+                alt.Tooltip("age_years:Q", title="age"),
+                alt.Tooltip("undetermined_from:Q", title="undetermined, from", format=".0%"),
+                alt.Tooltip("undetermined_to:Q", title="to", format=".0%"),
+            ],
+        )
+    )
+    line = (
+        alt.Chart(known.with_columns(what=pl.lit(SEEN)))
+        .mark_line(interpolate="step-after", strokeWidth=2.2, color=theme.INK)
+        .encode(
+            x=age,
+            y=_share("failure_probability:Q"),
+            detail="run:N",
+            tooltip=[
+                alt.Tooltip("age_years:Q", title="age"),
+                alt.Tooltip("failure_probability:Q", title="share failed", format=".0%"),
+                alt.Tooltip("failure_probability_lower:Q", title="range from", format=".0%"),
+                alt.Tooltip("failure_probability_upper:Q", title="to", format=".0%"),
+            ],
+        )
+    )
+    return [open_stretch, band, line]
+
+
+def _fitted(fitted: pl.DataFrame, oldest: float, colour: str) -> list[alt.Chart]:
+    age = _age(oldest)
+    base = alt.Chart(fitted)
+    band = base.mark_area(opacity=0.22, color=colour).encode(
+        x=age, y=_share("failure_probability_lower:Q"), y2="failure_probability_upper:Q"
+    )
+    line = (
+        base.transform_calculate(part="datum.is_extension ? 'extension' : 'within the looks'")
+        .mark_line(strokeWidth=2.2, color=colour)
+        .encode(
+            x=age,
+            y=_share("failure_probability:Q"),
+            strokeDash=alt.StrokeDash(
+                "part:N",
+                scale=alt.Scale(domain=["within the looks", "extension"], range=[[1, 0], [5, 4]]),
+                legend=None,
+            ),
+            tooltip=[
+                alt.Tooltip("age_years:Q", title="age"),
+                alt.Tooltip("failure_probability:Q", title="fitted share", format=".0%"),
+                alt.Tooltip("failure_probability_lower:Q", title="range from", format=".0%"),
+                alt.Tooltip("failure_probability_upper:Q", title="to", format=".0%"),
+            ],
+        )
+    )
+    return [band, line]
+
+
+def looks(counts: pl.DataFrame, *, oldest: float) -> alt.TopLevelMixin:
+    """Draw how many looks stand behind each age band, and how many of them were bad.
+
+    Parameters
+    ----------
+    counts : polars.DataFrame
+        Rows of `look_counts` for one outcome and material.
+    oldest : float
+        End of the age axis [years].
+    """
+    stacked = counts.with_columns(n_good=pl.col("n_looks") - pl.col("n_bad")).unpivot(
+        on=["n_bad", "n_good"], index=["age_from_years", "age_to_years", "n_looks"], variable_name="kind"
+    )
+    named = stacked.with_columns(
+        pl.col("kind").replace({"n_bad": "repair-grade finding", "n_good": "none"}),
+        age_to_years=pl.col("age_to_years").clip(upper_bound=oldest) - 0.4,
+    ).filter(pl.col("age_from_years") < oldest)
+    drawn: alt.TopLevelMixin = (
+        alt.Chart(named)
+        .mark_bar()
+        .encode(
+            x=alt.X(
+                "age_from_years:Q",
+                title="age at the look [years]",
+                scale=alt.Scale(domain=[0, oldest], nice=False),
+            ),
+            x2="age_to_years:Q",
+            y=alt.Y(
+                "value:Q",
+                title="looks",
+                stack="zero",
+                axis=alt.Axis(tickCount=3, format=",d", minExtent=AXIS_PX, maxExtent=AXIS_PX),
+            ),
+            color=alt.Color(
+                "kind:N",
+                title=None,
+                scale=alt.Scale(domain=["repair-grade finding", "none"], range=[theme.MORE, "#9DB3B5"]),
+            ),
+            tooltip=[
+                alt.Tooltip("age_from_years:Q", title="age from"),
+                alt.Tooltip("kind:N", title="looks with"),
+                alt.Tooltip("value:Q", title="number", format=",d"),
+                alt.Tooltip("n_looks:Q", title="of", format=",d"),
+            ],
+        )
+        .properties(width="container", height=110)
+    )
+    return drawn
+
+
+def compare(
+    fitted: pl.DataFrame, *, oldest: float, materials: list[str], colours: list[str]
+) -> alt.TopLevelMixin:
+    """Draw the fitted curves of several materials over each other, each with its range.
+
+    Parameters
+    ----------
+    fitted : polars.DataFrame
+        Rows of `fitted_curves` for one outcome.
+    oldest : float
+        End of the age axis [years].
+    materials : list of str
+        Codes, in the order of the legend.
+    colours : list of str
+        One for each material.
+    """
+    names = [wording.material(code) for code in materials]
+    named = fitted.with_columns(
+        pl.col("material").replace_strict(dict(zip(materials, names, strict=True)), return_dtype=pl.String)
+    )
+    colour = alt.Color(
+        "material:N",
+        title=None,
+        scale=alt.Scale(domain=names, range=colours),
+        legend=alt.Legend(columns=2, symbolType="stroke"),
+    )
+    dash = alt.StrokeDash(
+        "material:N",
+        title=None,
+        scale=alt.Scale(domain=names, range=[list(d) for d in theme.DASHES[: len(names)]]),
+    )
+    base = alt.Chart(named)
+    band = base.mark_area(opacity=0.15).encode(
+        x=_age(oldest),
+        y=_share("failure_probability_lower:Q"),
+        y2="failure_probability_upper:Q",
+        color=colour,
+    )
+    line = base.mark_line(strokeWidth=2.4).encode(
+        x=_age(oldest),
+        y=_share("failure_probability:Q"),
+        color=colour,
+        strokeDash=dash,
+        tooltip=[
+            alt.Tooltip("material:N"),
+            alt.Tooltip("age_years:Q", title="age"),
+            alt.Tooltip("failure_probability:Q", title="fitted share", format=".0%"),
+            alt.Tooltip("failure_probability_lower:Q", title="range from", format=".0%"),
+            alt.Tooltip("failure_probability_upper:Q", title="to", format=".0%"),
+        ],
+    )
+    return alt.layer(band, line).properties(width="container", height=340)

@@ -1,0 +1,153 @@
+"""Maps of areas without tiles: shapes, or their bounding boxes, coloured by one number."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import altair as alt
+import polars as pl
+import shapely
+
+from dashboards import theme
+
+#: More marks than this are not fluent in a browser.
+MOST_SHAPES = 5_000
+#: Above this the browser draws on a canvas instead of keeping one element for each shape.
+MOST_ELEMENTS = 800
+#: Ratios beyond four times more, or fewer, share the last colour.
+WIDEST_DOUBLINGS = 2.0
+
+RATIO_LABELS = "{'-2': '¼', '-1': '½', '0': 'as expected', '1': '2×', '2': '4×'}[datum.value]"
+
+
+def with_shapes(areas: pl.DataFrame) -> pl.DataFrame:
+    """Return the areas that can be drawn, with `shape`, a GeoJSON geometry as text.
+
+    Parameters
+    ----------
+    areas : polars.DataFrame
+        Rows of `blocks` or `subdivisions`; the outline is used where there is one, else the bounds.
+    """
+    bounds = ["x_min_ft", "y_min_ft", "x_max_ft", "y_max_ft"]
+    placed = areas.drop_nulls(bounds)
+    boxes = shapely.box(*(placed[c].to_numpy() for c in bounds))
+    if "outline_wkt" in placed.columns:
+        outlines = shapely.from_wkt(placed["outline_wkt"].to_numpy(), on_invalid="ignore")
+        boxes = [b if o is None or o.is_empty else o for o, b in zip(outlines, boxes, strict=True)]
+    return placed.with_columns(shape=pl.Series(list(shapely.to_geojson(boxes)), dtype=pl.String))
+
+
+def failures(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
+    """Map observed against expected failures; areas with too few records stay grey.
+
+    Parameters
+    ----------
+    areas : polars.DataFrame
+        What `with_shapes` returned.
+    name : str
+        Column that names an area.
+
+    Returns
+    -------
+    dict
+        A Vega-Lite specification with the shapes put in (passing them through Altair costs seconds).
+    """
+    enough = "datum.properties.status === 'ok' && isValid(datum.properties.ratio)"
+    colour = alt.Color(
+        "doublings:Q",
+        title="found, against expected",
+        scale=alt.Scale(
+            domain=[-WIDEST_DOUBLINGS, 0, WIDEST_DOUBLINGS],
+            range=[theme.FEWER, theme.EVEN, theme.MORE],
+            clamp=True,
+        ),
+        legend=alt.Legend(
+            gradientLength=220,
+            values=[-2, -1, 0, 1, 2],
+            labelExpr=RATIO_LABELS,
+            orient="top",
+            titleLimit=300,
+        ),
+    )
+    doublings = f"max(-{WIDEST_DOUBLINGS}, log(max(datum.properties.ratio, 0.01)) / LN2)"
+    tips = [
+        *_tips(name),
+        alt.Tooltip("properties.n_observed:Q", title="with a finding"),
+        alt.Tooltip("properties.expected:Q", title="expected", format=".1f"),
+        alt.Tooltip("properties.expected_lower:Q", title="chance allows from", format=".0f"),
+        alt.Tooltip("properties.expected_upper:Q", title="to", format=".0f"),
+        alt.Tooltip("properties.state:N", title="records"),
+    ]
+    chart = (
+        alt.Chart(alt.Data(values=[]))
+        .transform_calculate(doublings=doublings)
+        .mark_geoshape(stroke="#8B8676", strokeWidth=0.6)
+        .encode(
+            color=alt.condition(enough, colour, alt.value(theme.TOO_FEW)),
+            strokeDash=alt.condition(enough, alt.value([1, 0]), alt.value([2, 2])),
+            tooltip=tips,
+        )
+    )
+    return _finish(chart, areas, name)
+
+
+def coverage(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
+    """Map the share of lots whose line a camera has seen.
+
+    Parameters
+    ----------
+    areas : polars.DataFrame
+        What `with_shapes` returned.
+    name : str
+        Column that names an area.
+    """
+    colour = alt.Color(
+        "properties.coverage_share:Q",
+        title="lots inspected",
+        scale=alt.Scale(domain=[0, 1], range=list(theme.AMOUNT)),
+        legend=alt.Legend(gradientLength=220, format="%", values=[0, 0.25, 0.5, 0.75, 1], orient="top"),
+    )
+    chart = (
+        alt.Chart(alt.Data(values=[]))
+        .mark_geoshape(stroke="#8B8676", strokeWidth=0.6)
+        .encode(
+            color=alt.condition("datum.properties.n_inspected > 0", colour, alt.value(theme.NONE_SEEN)),
+            tooltip=[
+                *_tips(name),
+                alt.Tooltip("properties.coverage_share:Q", title="share inspected", format=".0%"),
+            ],
+        )
+    )
+    return _finish(chart, areas, name)
+
+
+def _tips(name: str) -> list[alt.Tooltip]:
+    return [
+        alt.Tooltip(f"properties.{name}:N", title=name),
+        alt.Tooltip("properties.n_lots:Q", title="lots"),
+        alt.Tooltip("properties.n_inspected:Q", title="inspected"),
+    ]
+
+
+def _finish(chart: alt.Chart, areas: pl.DataFrame, name: str) -> dict[str, Any]:
+    canvas = areas.height > MOST_ELEMENTS
+    sized = chart.project(type="identity", reflectY=True).properties(width="container", height=440)
+    if canvas:
+        sized = sized.properties(usermeta={"embedOptions": {"renderer": "canvas"}})
+    spec: dict[str, Any] = theme.dress(sized).to_dict()
+    spec["data"] = {"values": _features(areas, name)}
+    return spec
+
+
+def _features(areas: pl.DataFrame, name: str) -> list[dict[str, Any]]:
+    kept = [
+        name, "status", "state", "n_lots", "n_inspected", "coverage_share", "n_observed", "expected",
+        "expected_lower", "expected_upper", "ratio",
+    ]  # fmt: skip
+    state = pl.when(pl.col("status") == "ok").then(pl.lit("enough")).otherwise(pl.lit("too few"))
+    rows = areas.with_columns(state=state)
+    return [
+        {"type": "Feature", "geometry": json.loads(shape), "properties": properties}
+        for shape, properties in zip(rows["shape"], rows.select(kept).iter_rows(named=True), strict=True)
+    ]

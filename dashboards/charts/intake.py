@@ -1,0 +1,90 @@
+"""Charts of what became of the rows that were read."""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from dashboards import theme
+
+KINDS = {
+    "n_accepted": "accepted",
+    "n_unchanged": "already on record",
+    "n_duplicate": "repeated in the file",
+    "n_rejected": "rejected",
+}
+COLOURS = (theme.DEEP, "#6C8EBF", "#B8B2A0", theme.MORE)
+
+
+def accounting(loads: pl.DataFrame) -> alt.Chart:
+    """Draw each load as one bar whose parts add up to the rows read.
+
+    Parameters
+    ----------
+    loads : polars.DataFrame
+        Rows of `loads`, newest first.
+    """
+    order = [f"{i}: {name}" for i, name in zip(loads["load_id"], loads["file_name"], strict=True)]
+    parts = (
+        loads.with_columns(file=pl.Series(order, dtype=pl.String))
+        .unpivot(on=list(KINDS), index=["file", "n_read"], variable_name="became", value_name="rows")
+        .with_columns(pl.col("became").replace(KINDS))
+        .filter((pl.col("rows") > 0) & (pl.col("n_read") > 0))
+        .with_columns(share=pl.col("rows") / pl.col("n_read"))
+    )
+    drawn: alt.Chart = (
+        alt.Chart(parts)
+        .mark_bar()
+        .encode(
+            y=alt.Y(
+                "file:N", title=None, sort=order, axis=alt.Axis(labelLimit=130, domain=False, ticks=False)
+            ),
+            x=alt.X(
+                "share:Q",
+                title="share of the rows read",
+                axis=alt.Axis(format="%", tickCount=5),
+                stack="zero",
+            ),
+            order=alt.Order("became:N"),
+            color=alt.Color(
+                "became:N",
+                title=None,
+                scale=alt.Scale(domain=list(KINDS.values()), range=list(COLOURS)),
+                legend=alt.Legend(columns=2),
+            ),
+            tooltip=[
+                alt.Tooltip("file:N"),
+                alt.Tooltip("became:N", title="rows"),
+                alt.Tooltip("rows:Q", title="number", format=",d"),
+                alt.Tooltip("n_read:Q", title="of rows read", format=",d"),
+            ],
+        )
+        .properties(width="container", height={"step": 26})
+    )
+    return drawn
+
+
+def reasons(counts: pl.DataFrame) -> alt.Chart:
+    """Draw how many rows were rejected for each reason.
+
+    Parameters
+    ----------
+    counts : polars.DataFrame
+        `reason` (words), `n_rejects`, most first.
+    """
+    drawn: alt.Chart = (
+        alt.Chart(counts)
+        .mark_bar(color=theme.MORE)
+        .encode(
+            y=alt.Y(
+                "reason:N",
+                title=None,
+                sort=counts["reason"].to_list(),
+                axis=alt.Axis(labelLimit=150, domain=False, ticks=False),
+            ),
+            x=alt.X("n_rejects:Q", title="faults", axis=alt.Axis(tickMinStep=1, format=",d", tickCount=5)),
+            tooltip=[alt.Tooltip("reason:N"), alt.Tooltip("n_rejects:Q", title="faults", format=",d")],
+        )
+        .properties(width="container", height={"step": 26})
+    )
+    return drawn

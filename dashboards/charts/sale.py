@@ -1,0 +1,113 @@
+"""Charts of one lot and of one subdivision."""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from dashboards import theme, wording
+
+PER_CENT = alt.Axis(format="%", tickCount=5)
+
+
+def chances(lot: pl.DataFrame) -> alt.TopLevelMixin:
+    """Draw chances as points with their ranges.
+
+    Parameters
+    ----------
+    lot : polars.DataFrame
+        Columns `what` (words), `chance`, `lower`, `upper` (0 to 1), in the order to be shown.
+    """
+    order = lot["what"].to_list()
+    base = alt.Chart(lot)
+    what = alt.Y(
+        "what:N",
+        title=None,
+        sort=order,
+        axis=alt.Axis(labelLimit=150, domain=False, ticks=False, labelExpr="split(datum.label, '|')"),
+    )
+    tips = [
+        alt.Tooltip("chance:Q", format=".0%"),
+        alt.Tooltip("lower:Q", title="range from", format=".0%"),
+        alt.Tooltip("upper:Q", title="to", format=".0%"),
+    ]
+    x = alt.X("lower:Q", title="estimated chance", axis=PER_CENT, scale=alt.Scale(domain=[0, 1]))
+    range_ = base.mark_bar(height=12, color=theme.CLAY, opacity=0.35).encode(
+        x=x, x2="upper:Q", y=what, tooltip=tips
+    )
+    point = base.mark_point(size=120, filled=True, color=theme.CLAY, opacity=1).encode(
+        x="chance:Q", y=what, tooltip=tips
+    )
+    return alt.layer(range_, point).properties(width="container", height={"step": 46})
+
+
+def line(segments: pl.DataFrame) -> alt.TopLevelMixin:
+    """Draw the line from the building to the tie-in, one box for each segment.
+
+    Parameters
+    ----------
+    segments : polars.DataFrame
+        `material` (code), `from_ft`, `to_ft` (along the line), `label`, `chance` (words), `laid` (words).
+    """
+    materials = segments["material"].unique(maintain_order=True).to_list()
+    names = [wording.material(code) for code in materials]
+    shown = segments.with_columns(
+        material=pl.col("material").replace_strict(
+            dict(zip(materials, names, strict=True)), return_dtype=pl.String
+        ),
+        middle=(pl.col("from_ft") + pl.col("to_ft")) / 2,
+    )
+    x = alt.X("from_ft:Q", title="distance from the building [ft]", scale=alt.Scale(nice=False))
+    base = alt.Chart(shown)
+    boxes = base.mark_rect(stroke="white", strokeWidth=2, cornerRadius=3).encode(
+        x=x,
+        x2="to_ft:Q",
+        y=alt.value(10),
+        y2=alt.value(58),
+        color=alt.Color(
+            "material:N",
+            title=None,
+            scale=alt.Scale(domain=names, range=list(theme.SERIES[: len(names)])),
+            legend=alt.Legend(columns=2),
+        ),
+        tooltip=[
+            alt.Tooltip("material:N"),
+            alt.Tooltip("from_ft:Q", title="from [ft]", format=".0f"),
+            alt.Tooltip("to_ft:Q", title="to [ft]", format=".0f"),
+            alt.Tooltip("laid:N"),
+            alt.Tooltip("chance:N", title="chance of a finding now"),
+        ],
+    )
+    labels = base.mark_text(color="white", fontSize=13, fontWeight=600).encode(
+        x="middle:Q", y=alt.value(34), text="label:N"
+    )
+    return alt.layer(boxes, labels).properties(width="container", height=66)
+
+
+def at_least(counts: pl.DataFrame) -> alt.TopLevelMixin:
+    """Draw the chance that k lots or more have a finding.
+
+    Parameters
+    ----------
+    counts : polars.DataFrame
+        Rows of `subdivision_counts` for one subdivision.
+    """
+    drawn: alt.TopLevelMixin = (
+        alt.Chart(counts)
+        .mark_line(interpolate="step-before", strokeWidth=2.4, color=theme.DEEP, point=counts.height <= 40)
+        .encode(
+            x=alt.X("k:Q", title="number of lots, k", axis=alt.Axis(tickMinStep=1, format="d")),
+            y=alt.Y(
+                "probability_at_least:Q",
+                title="chance of k or more",
+                axis=PER_CENT,
+                scale=alt.Scale(domain=[0, 1]),
+            ),
+            tooltip=[
+                alt.Tooltip("k:Q", title="lots, at least"),
+                alt.Tooltip("probability_at_least:Q", title="chance", format=".0%"),
+            ],
+        )
+        .properties(width="container", height=260)
+    )
+    return drawn

@@ -1,0 +1,228 @@
+"""The only place of the dashboards that reads; everything comes from one published generation."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.published.read import PublishedReader, open_current
+from pipeline.settings import Workspace
+
+#: Rejected rows shown as a sample; the counts by reason are complete.
+SAMPLE_OF_REJECTS = 50
+
+
+class Records:
+    """The published tables, asked the questions that the pages have."""
+
+    def __init__(self, reader: PublishedReader) -> None:
+        self._reader = reader
+
+    @cached_property
+    def run(self) -> dict[str, Any]:
+        """The build behind all numbers."""
+        return self._reader.run()
+
+    @cached_property
+    def outcomes(self) -> pl.DataFrame:
+        """Outcomes, with what counts as each."""
+        return self._reader.table("outcomes")
+
+    def outcome(self, code: str) -> dict[str, Any]:
+        """One outcome."""
+        return self.outcomes.filter(pl.col("outcome") == code).row(0, named=True)
+
+    def curve_groups(self, outcome: str) -> pl.DataFrame:
+        """Materials of one outcome, most failures first, with the fitted curve's status beside the stepped one's."""
+        return self._reader.query(
+            "SELECT g.*, f.status AS fitted_status, f.sentence AS fitted_sentence "
+            "FROM curve_groups AS g LEFT JOIN fitted_groups AS f USING (outcome, material) "
+            "WHERE g.outcome = ? ORDER BY g.n_bad DESC, g.n_looks DESC, g.material",
+            [outcome],
+        )
+
+    def curve(self, outcome: str, material: str) -> pl.DataFrame:
+        """Nonparametric curve."""
+        return self._reader.query(
+            "SELECT * FROM curves WHERE outcome = ? AND material = ? ORDER BY age_years", [outcome, material]
+        )
+
+    def fitted(self, outcome: str, materials: list[str]) -> pl.DataFrame:
+        """Fitted curves that the records can carry."""
+        return self._reader.query(
+            "SELECT c.* FROM fitted_curves AS c JOIN fitted_groups AS g USING (outcome, material) "
+            "WHERE g.status = 'ok' AND c.outcome = ? AND list_contains(?, c.material) "
+            "ORDER BY c.material, c.age_years",
+            [outcome, materials],
+        )
+
+    def look_counts(self, outcome: str, material: str) -> pl.DataFrame:
+        """Looks by age band."""
+        return self._reader.query(
+            "SELECT * FROM look_counts WHERE outcome = ? AND material = ? ORDER BY age_from_years",
+            [outcome, material],
+        )
+
+    def blocks(self, subdivision: str | None = None) -> pl.DataFrame:
+        """All blocks, or those of one subdivision."""
+        return self._reader.query(
+            "SELECT * FROM blocks WHERE ? IS NULL OR subdivision = ? ORDER BY block",
+            [subdivision, subdivision],
+        )
+
+    def n_blocks(self) -> int:
+        """How many blocks there are."""
+        return int(self._reader.query("SELECT count(*) AS n FROM blocks")["n"][0])
+
+    def subdivisions(self) -> pl.DataFrame:
+        """All subdivisions."""
+        return self._reader.table("subdivisions")
+
+    def subdivision_names(self) -> list[str]:
+        """Names of the subdivisions, in order."""
+        return self._reader.query("SELECT subdivision FROM subdivisions ORDER BY 1")["subdivision"].to_list()
+
+    def subdivision(self, name: str) -> dict[str, Any]:
+        """One subdivision."""
+        return self._one("SELECT * FROM subdivisions WHERE subdivision = ?", name)
+
+    def at_least(self, name: str) -> pl.DataFrame:
+        """Chance of k lots or more in a subdivision."""
+        return self._reader.query("SELECT * FROM subdivision_counts WHERE subdivision = ? ORDER BY k", [name])
+
+    def find_lots(self, words: str, limit: int = 20) -> pl.DataFrame:
+        """Lots whose address or id holds the words, best first; never more than the limit.
+
+        Parameters
+        ----------
+        words : str
+            What the user typed; `%` and `_` are taken as plain characters.
+        limit : int
+            Most rows that are returned.
+        """
+        plain = " ".join(words.split()).lower()
+        return self._reader.query(
+            "SELECT lot_id, coalesce(address, lot_id) AS address FROM lots "
+            "WHERE contains(lower(coalesce(address, '')), ?) OR starts_with(lower(lot_id), ?) "
+            "ORDER BY NOT starts_with(lower(coalesce(address, lot_id)), ?), length(address), address, lot_id LIMIT ?",
+            [plain, plain, plain, limit],
+        )
+
+    def has_lot(self, lot_id: str) -> bool:
+        """Whether there is such a lot."""
+        return self._reader.query("SELECT 1 FROM lots WHERE lot_id = ?", [lot_id]).height == 1
+
+    def an_inspected_lot(self) -> str | None:
+        """A lot with a camera record to open the page with; the first lot where none has one."""
+        found = self._reader.query(
+            "SELECT lot_id FROM lots ORDER BY (status = 'ok') DESC, least(n_inspections, 2) DESC, lot_id LIMIT 1"
+        )
+        return None if found.is_empty() else str(found["lot_id"][0])
+
+    def lot(self, lot_id: str) -> dict[str, Any]:
+        """One lot with its score."""
+        return self._one("SELECT * FROM lots WHERE lot_id = ?", lot_id)
+
+    def lot_part(self, table: str, lot_id: str) -> pl.DataFrame:
+        """The rows of one lot in a table that belongs to lots.
+
+        Parameters
+        ----------
+        table : {'segments', 'inspections', 'findings', 'reasons'}
+            Which of them.
+        lot_id : str
+            The lot.
+        """
+        return self._reader.query(LOT_PARTS[table], [lot_id])
+
+    def loads(self) -> pl.DataFrame:
+        """Loads, newest first."""
+        return self._reader.query("SELECT * FROM loads ORDER BY load_id DESC")
+
+    def reject_counts(self) -> pl.DataFrame:
+        """Rejected rows by file and reason."""
+        return self._reader.query("SELECT * FROM reject_counts ORDER BY n_rejects DESC, file_name")
+
+    def rejects(self) -> pl.DataFrame:
+        """A sample of rejected rows, a few for each reason, newest first."""
+        return self._reader.query(
+            "SELECT * FROM rejects QUALIFY row_number() OVER (PARTITION BY reason_code ORDER BY load_id DESC, source_row) <= 5 "
+            "ORDER BY load_id DESC, source_row LIMIT ?",
+            [SAMPLE_OF_REJECTS],
+        )
+
+    def contradictions(self) -> pl.DataFrame:
+        """Contradictions in accepted records by kind, with one example."""
+        return self._reader.query(
+            "SELECT kind, any_value(meaning) AS meaning, sum(n)::BIGINT AS n, count(*) AS n_places, min(detail) AS example "
+            "FROM findings_on_records GROUP BY kind ORDER BY n DESC, kind"
+        )
+
+    def record_counts(self) -> pl.DataFrame:
+        """Rows on record by table."""
+        return self._reader.query("SELECT * FROM record_counts ORDER BY n_rows DESC")
+
+    def _one(self, sql: str, key: str) -> dict[str, Any]:
+        return self._reader.query(sql, [key]).row(0, named=True)
+
+
+LOT_PARTS = {
+    "segments": "SELECT * FROM lot_segments WHERE lot_id = ? ORDER BY sequence",
+    "inspections": "SELECT * FROM lot_inspections WHERE lot_id = ? ORDER BY look_year DESC, inspection_id",
+    "findings": "SELECT * FROM lot_findings WHERE lot_id = ? ORDER BY inspection_id, at_ft, number",
+    "reasons": "SELECT * FROM lot_reasons WHERE lot_id = ? ORDER BY position",
+}
+
+
+@dataclass
+class _Shared:
+    """An open generation with the number of sessions that use it."""
+
+    reader: PublishedReader
+    records: Records
+    sessions: int = 0
+
+
+class Library:
+    """Hands each new session the newest generation, and closes an old one when its last session ends."""
+
+    def __init__(self, place: Workspace | Path) -> None:
+        self._place = place
+        self._lock = threading.Lock()
+        self._open: dict[str, _Shared] = {}
+        self._newest: str | None = None
+
+    def borrow(self) -> tuple[str, Records]:
+        """Return the newest generation and its name, to be given back with `give_back`.
+
+        Raises
+        ------
+        PublishedError
+            Nothing is published, or it cannot be read.
+        """
+        with self._lock:
+            shared = self._open.get(self._newest or "")
+            if shared is None or shared.reader.is_stale():
+                reader = open_current(self._place)
+                self._newest = reader.generation
+                shared = self._open.setdefault(reader.generation, _Shared(reader, Records(reader)))
+                self._close_unused()
+            shared.sessions += 1
+            return shared.reader.generation, shared.records
+
+    def give_back(self, generation: str) -> None:
+        """End a session's use of a generation."""
+        with self._lock:
+            self._open[generation].sessions -= 1
+            self._close_unused()
+
+    def _close_unused(self) -> None:
+        for name, shared in list(self._open.items()):
+            if shared.sessions == 0 and name != self._newest:
+                shared.reader.close()
+                del self._open[name]

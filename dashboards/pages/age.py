@@ -1,0 +1,221 @@
+"""How pipes age: curves, their ranges, and the looks that they rest on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import panel as pn
+import polars as pl
+
+from dashboards import parts, theme, wording
+from dashboards.charts import ageing
+from dashboards.data import Records
+from dashboards.parts import Shown
+
+#: Materials that are chosen when the page opens.
+FIRST_CHOICE = 3
+
+
+def page(records: Records) -> pn.viewable.Viewable:
+    """Build the page."""
+    codes = records.outcomes["outcome"].to_list()
+    if not codes:
+        return pn.Column(
+            parts.title(wording.PAGES["age"], wording.LEADS["age"]),
+            parts.empty(wording.NO_LOOKS, wording.NO_LOOKS_TODO),
+        )
+    outcome = pn.widgets.Select(
+        name="What counts as failed",
+        options={wording.outcome(c): c for c in codes},
+        value=parts.from_address("outcome", codes) or records.run["default_outcome"],
+        width=300,
+    )
+    parts.keep_in_address(outcome, "outcome")
+    return pn.Column(
+        parts.title(wording.PAGES["age"], wording.LEADS["age"]),
+        outcome,
+        parts.live(lambda code: _outcome(records, code), outcome),
+        sizing_mode="stretch_width",
+    )
+
+
+def _outcome(records: Records, outcome: str) -> pn.viewable.Viewable:
+    groups = records.curve_groups(outcome)
+    about = records.outcome(outcome)
+    definition = parts.card(
+        parts.paragraph(f"Failed means: {about['meaning']}."),
+        parts.paragraph(wording.as_called(about), wording.looks_kept_out(records.run), small=True),
+        parts.paragraph(about["sentence"] or "", small=True),
+    )
+    if groups.is_empty():
+        return pn.Column(definition, parts.empty(wording.NO_LOOKS, wording.NO_LOOKS_TODO))
+    materials = pn.widgets.CheckBoxGroup(
+        name="Materials",
+        options={wording.material(c): c for c in groups["material"]},
+        value=_first_choice(groups),
+        inline=True,
+        stylesheets=[theme.CHOICES],
+        sizing_mode="stretch_width",
+    )
+    parts.keep_in_address(materials, "material")
+    return pn.Column(
+        definition,
+        parts.card(parts.label(f"Materials (up to {theme.MOST_SERIES} at a time)"), materials),
+        parts.live(lambda chosen: _materials(records, outcome, groups, chosen), materials),
+        parts.card(_table(groups)),
+        sizing_mode="stretch_width",
+    )
+
+
+def _first_choice(groups: pl.DataFrame) -> list[str]:
+    given = (parts.from_address("material") or "").split(",")
+    kept = [code for code in given if code in groups["material"]]
+    drawn = groups.filter((pl.col("status") == "ok") | (pl.col("fitted_status") == "ok"))
+    usual = drawn if drawn.height else groups
+    return kept[: theme.MOST_SERIES] or usual["material"].head(FIRST_CHOICE).to_list()
+
+
+def _materials(
+    records: Records, outcome: str, groups: pl.DataFrame, chosen: list[str]
+) -> pn.viewable.Viewable:
+    if not chosen:
+        return parts.note("Choose at least one material.")
+    shown = chosen[: theme.MOST_SERIES]
+    rows = {row["material"]: row for row in groups.iter_rows(named=True)}
+    fitted = records.fitted(outcome, shown)
+    oldest = max(_oldest(records, outcome, code) for code in shown)
+    cards = [
+        _material(records, rows[code], fitted.filter(pl.col("material") == code), oldest, theme.SERIES[i])
+        for i, code in enumerate(shown)
+    ]
+    pieces: list[pn.viewable.Viewable] = []
+    if len(chosen) > len(shown):
+        pieces.append(parts.note(f"Only the first {theme.MOST_SERIES} chosen materials are drawn."))
+    if fitted["material"].n_unique() > 1:
+        pieces.append(_compared(fitted, shown, oldest, records.run))
+    return pn.Column(*pieces, parts.side_by_side(*cards, least_px=440), sizing_mode="stretch_width")
+
+
+def _compared(
+    fitted: pl.DataFrame, shown: list[str], oldest: float, run: Mapping[str, Any]
+) -> pn.viewable.Viewable:
+    drawn = [code for code in shown if code in fitted["material"]]
+    # A material keeps the colour it has on its own card.
+    return parts.card(
+        parts.heading("Materials compared: fitted curves"),
+        parts.chart(
+            ageing.compare(fitted, oldest=oldest, materials=drawn, colours=_colours(shown, drawn)),
+            height=360,
+            says=f"Fitted share failed by age, with its {wording.level(run['curve_level'])} range. "
+            "Where ranges overlap, the records do not tell the materials apart.",
+        ),
+    )
+
+
+def _colours(shown: list[str], drawn: list[str]) -> list[str]:
+    return [theme.SERIES[shown.index(code)] for code in drawn]
+
+
+def _oldest(records: Records, outcome: str, material: str) -> float:
+    counts = records.look_counts(outcome, material)
+    seen = float(counts["age_to_years"].max() or 0) if counts.height else 0.0  # type: ignore[arg-type]
+    return min(max(seen, 40.0), 150.0)
+
+
+def _material(
+    records: Records, row: Mapping[str, Any], fitted: pl.DataFrame, oldest: float, colour: str
+) -> pn.viewable.Viewable:
+    outcome, material = row["outcome"], row["material"]
+    stepped = records.curve(outcome, material) if row["status"] == "ok" else pl.DataFrame()
+    counts = records.look_counts(outcome, material)
+    stepped = stepped.filter(pl.col("age_years") <= oldest) if stepped.height else stepped
+    fitted = fitted.filter(pl.col("age_years") <= oldest)
+    pieces = [
+        parts.heading(wording.material(material).capitalize()),
+        parts.figures(
+            [
+                (wording.number(row["n_lives"]), "pipes looked at"),
+                (wording.number(row["n_bad"]), "seen failed"),
+                (wording.number(row["n_looks"]), "looks"),
+                (_median(row), "half have failed by [years]"),
+            ]
+        ),
+        *_refusals(row),
+    ]
+    if stepped.height or fitted.height:
+        pieces.append(parts.text(_key(bool(stepped.height), bool(fitted.height), colour)))
+        pieces.append(
+            parts.chart(
+                ageing.curve(stepped, fitted, oldest=oldest, colour=colour),
+                height=275,
+                says=_curve_says(records.run, row, bool(stepped.height)),
+            )
+        )
+    if counts.height:
+        pieces.append(
+            parts.chart(
+                ageing.looks(counts, oldest=oldest), height=150, says="Looks by age: what the curve rests on."
+            )
+        )
+    return parts.card(*pieces)
+
+
+def _median(row: Mapping[str, Any]) -> str:
+    return (
+        "not reached" if wording.missing(row["median_age_years"]) else wording.number(row["median_age_years"])
+    )
+
+
+def _refusals(row: Mapping[str, Any]) -> list[pn.viewable.Viewable]:
+    notes = []
+    if row["status"] != "ok":
+        notes.append(parts.note(f"No stepped curve. {row['sentence']}"))
+    if row["fitted_status"] not in {None, "ok"}:
+        notes.append(parts.note(f"No fitted curve. {row['fitted_sentence']}"))
+    return notes
+
+
+def _curve_says(run: Mapping[str, Any], row: Mapping[str, Any], has_steps: bool) -> str:
+    level = wording.level(run["curve_level"])
+    if not has_steps:
+        return f"The range is the {level} range of the fitted curve; its broken part is older than any look."
+    last = row["last_determined_age_years"]
+    beyond = "" if wording.missing(last) else f" The records say nothing past {wording.number(last)} years."
+    return (
+        f"Ranges hold at {level} for each age by itself. In the pale stretches the records allow any value between the dotted "
+        f"lines, so no line is drawn.{beyond}"
+    )
+
+
+def _key(has_steps: bool, has_fit: bool, colour: str) -> str:
+    entries = []
+    if has_steps:
+        entries += [(theme.INK, "as cameras saw it, with its range"), ("#EFE6C8", "not determined")]
+    if has_fit:
+        entries.append((colour, "fitted (Weibull), with its range; broken: beyond the oldest look"))
+    swatches = "".join(
+        f'<span style="margin-right:1rem"><span class="u-swatch" style="background:{c}"></span>{t}</span>'
+        for c, t in entries
+    )
+    return f'<p class="u-small">{swatches}</p>'
+
+
+def _table(groups: pl.DataFrame) -> pn.viewable.Viewable:
+    return parts.table(
+        groups,
+        [
+            Shown("material", lambda r: wording.material(r["material"])),
+            Shown("pipes looked at", lambda r: wording.number(r["n_lives"]), is_number=True),
+            Shown("looks", lambda r: wording.number(r["n_looks"]), is_number=True),
+            Shown("seen failed", lambda r: wording.number(r["n_bad"]), is_number=True),
+            Shown("half failed by [years]", _median, is_number=True),
+            Shown(
+                "known up to [years]",
+                lambda r: wording.number(r["last_determined_age_years"]),
+                is_number=True,
+            ),
+            Shown("what stands behind it", lambda r: r["sentence"] or ""),
+        ],
+        caption="All materials",
+    )

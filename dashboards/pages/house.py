@@ -1,0 +1,282 @@
+"""One house's line: chances, what they rest on, the pipe, and every look at it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import panel as pn
+import polars as pl
+
+from dashboards import parts, wording
+from dashboards.charts import sale
+from dashboards.data import Records
+from dashboards.parts import Shown
+from pipeline.vocabulary import FindingKind, Material
+
+#: Addresses offered while the user types.
+MOST_OFFERED = 20
+
+HOLDS_ASBESTOS = {Material.ASBESTOS_CEMENT.value, Material.BITUMINIZED_FIBER.value}
+
+
+def section(records: Records) -> pn.viewable.Viewable:
+    """Build the section: a search for an address, and the answer for the one chosen."""
+    asked = parts.from_address("lot")
+    lot_id = asked if asked and records.has_lot(asked) else records.an_inspected_lot()
+    if lot_id is None:
+        return parts.empty(wording.NO_LOTS, wording.NO_LOTS_TODO)
+    lot = records.lot(lot_id)
+    words = pn.widgets.TextInput(
+        name="Address (a part of it will do)",
+        placeholder="house number or street",
+        value=_address(lot),
+        sizing_mode="stretch_width",
+        max_width=360,
+    )
+    offered = pn.widgets.Select(
+        name="Lots found",
+        options={_address(lot): lot_id},
+        value=lot_id,
+        sizing_mode="stretch_width",
+        max_width=420,
+    )
+    found = parts.paragraph("", small=True)
+
+    def offer(event: Any) -> None:
+        rows = records.find_lots(event.new, MOST_OFFERED)
+        found.object = str(parts.paragraph(_how_many(rows.height), small=True).object)
+        if rows.height:
+            labels = _unique_labels(rows)
+            offered.param.update(options=labels, value=next(iter(labels.values())))
+
+    words.param.watch(offer, "value_input")
+    parts.keep_in_address(offered, "lot")
+    search = parts.card(
+        pn.FlexBox(words, offered, gap="14px", sizing_mode="stretch_width"),
+        found,
+    )
+    return pn.Column(
+        search,
+        parts.live(lambda chosen: _answer(records, chosen), offered),
+        sizing_mode="stretch_width",
+    )
+
+
+def _address(lot: Mapping[str, Any]) -> str:
+    return str(lot["address"] or lot["lot_id"])
+
+
+def _how_many(n: int) -> str:
+    if n == 0:
+        return "No lot has these words in its address. Try fewer of them, for instance the street alone."
+    if n == MOST_OFFERED:
+        return f"More than {MOST_OFFERED} lots fit; the closest {MOST_OFFERED} are offered. Add the house number to narrow it down."
+    return f"{wording.count(n, 'lot')} found."
+
+
+def _unique_labels(rows: pl.DataFrame) -> dict[str, str]:
+    """Addresses as labels; two lots of one address are told apart by their ids."""
+    repeated = rows.with_columns(times=pl.len().over("address"))
+    return {
+        (r["address"] if r["times"] == 1 else f"{r['address']} ({r['lot_id']})"): r["lot_id"]
+        for r in repeated.iter_rows(named=True)
+    }
+
+
+def _answer(records: Records, lot_id: str) -> pn.viewable.Viewable:
+    lot = records.lot(lot_id)
+    segments = records.lot_part("segments", lot_id)
+    findings = records.lot_part("findings", lot_id)
+    inspections = records.lot_part("inspections", lot_id)
+    return pn.Column(
+        *_stop_work(findings),
+        parts.side_by_side(
+            parts.card(*_estimate(records.run, lot)),
+            parts.card(*_behind(lot, records.lot_part("reasons", lot_id))),
+            least_px=400,
+        ),
+        parts.card(*_pipe(lot, segments)),
+        parts.card(*_history(inspections, findings)),
+        sizing_mode="stretch_width",
+    )
+
+
+def _stop_work(findings: pl.DataFrame) -> list[pn.viewable.Viewable]:
+    crossing = findings.filter(pl.col("kind") == FindingKind.FOREIGN_LINE.value)
+    return [] if crossing.is_empty() else [parts.caution(wording.STOP_WORK, wording.STOP_WORK_STEPS)]
+
+
+def _estimate(run: Mapping[str, Any], lot: Mapping[str, Any]) -> list[pn.viewable.Viewable]:
+    head = parts.heading(_address(lot))
+    if lot["status"] != "ok":
+        refused = wording.REFUSED.get(lot["status"], "No estimate")
+        return [head, parts.note(f"{refused}: no estimate is given. {lot['sentence'] or ''}")]
+    horizon = f"{wording.number(run['horizon_years'])} years"
+    level = wording.level(run["score_level"])
+    rows = pl.DataFrame(
+        [
+            _chance_row("a finding|is there now", lot, "failure_probability"),
+            _chance_row(f"none now, arises|within {horizon}", lot, "failure_within_horizon_probability"),
+            _chance_row(f"one is there|in {horizon}", lot, "failure_by_horizon_probability"),
+        ]
+    )
+    now = wording.chance(lot["failure_probability"])
+    span = wording.chance_range(lot["failure_probability_lower"], lot["failure_probability_upper"])
+    never_seen = [] if lot["n_inspections"] else [parts.note(wording.NO_CAMERA)]
+    return [
+        head,
+        *never_seen,
+        parts.figures(
+            [
+                (now, f"{wording.CHANCE_NOW} ({level} range {span})"),
+                (
+                    wording.chance(lot["failure_within_horizon_probability"]),
+                    f"estimated chance that one arises within {horizon}, if there is none now "
+                    f"({_span(lot, 'failure_within_horizon_probability')})",
+                ),
+            ]
+        ),
+        parts.chart(
+            sale.chances(rows.drop_nulls("chance")),
+            height=210,
+            says=f"Dots are estimates, bars their {level} ranges. As of {run['as_of_year']:.0f}. A repair-grade finding means: {run['failure_definition'].rstrip('.')}.",
+        ),
+        parts.paragraph(lot["sentence"] or "", small=True),
+    ]
+
+
+def _chance_row(what: str, lot: Mapping[str, Any], column: str) -> dict[str, Any]:
+    return {
+        "what": what,
+        "chance": lot[column],
+        "lower": lot[f"{column}_lower"],
+        "upper": lot[f"{column}_upper"],
+    }
+
+
+def _span(lot: Mapping[str, Any], column: str) -> str:
+    return wording.chance_range(lot[f"{column}_lower"], lot[f"{column}_upper"])
+
+
+def _behind(lot: Mapping[str, Any], reasons: pl.DataFrame) -> list[pn.viewable.Viewable]:
+    facts = [
+        f"Evidence: {lot['evidence'] or 'not graded'}.",
+        f"{wording.count(lot['n_like'] or 0, 'judged look')} at pipes of the same main material and era, "
+        f"{wording.number(lot['n_like_bad'] or 0)} of them with a repair-grade finding.",
+    ]
+    pieces = [parts.heading("What this rests on"), parts.bullets(facts)]
+    if reasons.height:
+        pieces += [parts.heading("Why"), parts.bullets(reasons["reason"].to_list())]
+    built = f"House built {lot['year_built']}." if lot["year_built"] else "Year of the house not recorded."
+    place = " ".join(
+        f"{label} {lot[column]}."
+        for label, column in (("Subdivision", "subdivision"), ("Block", "block"))
+        if lot[column]
+    )
+    return [*pieces, parts.paragraph(built, place, small=True)]
+
+
+def _pipe(lot: Mapping[str, Any], segments: pl.DataFrame) -> list[pn.viewable.Viewable]:
+    head = parts.heading("The line, from the building to the main")
+    if segments.is_empty():
+        return [
+            head,
+            parts.paragraph("No segment of this line is on record, so its material and age are estimated."),
+        ]
+    placed, by_length = _along(segments)
+    says = (lot["line_summary"] or "").strip()
+    if not by_length:
+        says += " Lengths are not all on record; segments without one are drawn 20 ft long."
+    pieces = [
+        head,
+        parts.chart(sale.line(placed), height=150, says=says),
+        parts.table(
+            placed,
+            [
+                Shown("no.", lambda r: str(r["sequence"]), is_number=True),
+                Shown("material", lambda r: wording.material(r["material"])),
+                Shown("diameter [in]", lambda r: wording.number(r["diameter_in"]), is_number=True),
+                Shown("depth [ft]", lambda r: wording.number(r["depth_ft"], 1), is_number=True),
+                Shown("length [ft]", lambda r: wording.number(r["length_ft"]), is_number=True),
+                Shown("laid", lambda r: wording.years(r["install_year_min"], r["install_year_max"])),
+                Shown("known from", _known_from),
+                Shown(
+                    "chance of a finding now",
+                    lambda r: wording.chance(r["failure_probability"]),
+                    is_number=True,
+                ),
+                Shown("range", lambda r: _span(r, "failure_probability"), is_number=True),
+            ],
+            caption="Segments",
+        ),
+    ]
+    if HOLDS_ASBESTOS & set(segments["material"]):
+        pieces.append(parts.caution(wording.ASBESTOS))
+    return pieces
+
+
+#: Length at which a segment of unknown length is drawn [ft].
+DRAWN_FT = 20.0
+
+
+def _along(segments: pl.DataFrame) -> tuple[pl.DataFrame, bool]:
+    """Place segments one after the other; also whether all lengths are on record."""
+    length = pl.col("length_ft").fill_null(DRAWN_FT)
+    placed = segments.with_columns(to_ft=length.cum_sum()).with_columns(from_ft=pl.col("to_ft") - length)
+    rows = placed.to_dicts()
+    return placed.with_columns(
+        label=pl.Series([str(r["sequence"]) for r in rows]),
+        chance=pl.Series([wording.chance(r["failure_probability"]) for r in rows]),
+        laid=pl.Series([wording.years(r["install_year_min"], r["install_year_max"]) for r in rows]),
+    ), segments["length_ft"].null_count() == 0
+
+
+def _known_from(row: Mapping[str, Any]) -> str:
+    source = wording.SOURCES.get(row["install_source"], wording.word(row["install_source"]))
+    return f"{source}; material or year estimated" if row["is_imputed"] else source
+
+
+def _history(inspections: pl.DataFrame, findings: pl.DataFrame) -> list[pn.viewable.Viewable]:
+    head = parts.heading("Every look at this line")
+    if inspections.is_empty():
+        return [head, parts.paragraph(wording.NO_CAMERA)]
+    pieces = [
+        head,
+        parts.table(
+            inspections,
+            [
+                Shown(
+                    "day",
+                    lambda r: (
+                        wording.day(r["inspection_date"])
+                        if r["inspection_date"]
+                        else wording.number(r["look_year"], 1)
+                    ),
+                ),
+                Shown("why", lambda r: wording.word(r["purpose"])),
+                Shown("verdict", lambda r: wording.word(r["verdict"] or "not judged")),
+                Shown("the rule that decided", lambda r: r["rule"] or "–"),
+                Shown("reached [ft]", lambda r: wording.number(r["end_ft"]), is_number=True),
+                Shown("to the tie-in", lambda r: wording.yes_no(r["reached_tie_in"])),
+                Shown("drained", lambda r: wording.yes_no(r["line_drained"])),
+                Shown("findings", lambda r: wording.number(r["n_findings"]), is_number=True),
+            ],
+            caption="Camera runs, newest first",
+        ),
+    ]
+    newest = findings.filter(pl.col("inspection_id") == inspections["inspection_id"][0])
+    if newest.height:
+        pieces.append(parts.table(newest, FINDING_COLUMNS, caption="Findings of the newest run"))
+    return pieces
+
+
+FINDING_COLUMNS = (
+    Shown("at [ft]", lambda r: wording.number(r["at_ft"]), is_number=True),
+    Shown("to [ft]", lambda r: wording.number(r["to_ft"]), is_number=True),
+    Shown("what", lambda r: wording.word(r["kind"])),
+    Shown("water [in]", lambda r: wording.number(r["water_depth_in"], 2), is_number=True),
+    Shown("area lost [%]", lambda r: wording.number(r["loss_pct"]), is_number=True),
+    Shown("offset [in]", lambda r: wording.number(r["offset_in"], 2), is_number=True),
+    Shown("note", lambda r: r["note"] or ""),
+)

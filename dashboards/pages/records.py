@@ -1,0 +1,147 @@
+"""The records: what was loaded, what was turned away, and what contradicts itself."""
+
+from __future__ import annotations
+
+import panel as pn
+import polars as pl
+
+from dashboards import parts, wording
+from dashboards.charts import intake
+from dashboards.data import Records
+from dashboards.parts import Shown
+from pipeline.vocabulary import CheckKind, RejectReason
+
+
+def page(records: Records) -> pn.viewable.Viewable:
+    """Build the page."""
+    return pn.Column(
+        parts.title(wording.PAGES["records"], wording.LEADS["records"]),
+        parts.guarded(lambda: parts.card(*_coverage(records))),
+        parts.guarded(lambda: parts.card(*_loads(records))),
+        parts.guarded(lambda: parts.card(*_rejects(records))),
+        parts.guarded(lambda: parts.card(*_contradictions(records))),
+        sizing_mode="stretch_width",
+    )
+
+
+def _coverage(records: Records) -> list[pn.viewable.Viewable]:
+    run = records.run
+    share = run["n_lots_inspected"] / run["n_lots"] if run["n_lots"] else None
+    return [
+        parts.heading("What is on record"),
+        parts.figures(
+            [
+                (wording.number(run["n_lots"]), "lots"),
+                (wording.number(run["n_inspections"]), "inspections"),
+                (
+                    wording.number(run["n_lots_inspected"]),
+                    f"lots with a judged look ({wording.chance(share)})",
+                ),
+                (wording.number(run["n_segments"]), "segments described"),
+                (wording.number(run["n_looks_selected"]), "looks made because something was wrong"),
+            ]
+        ),
+        parts.table(
+            records.record_counts(),
+            [
+                Shown("table", lambda r: wording.word(r["table_name"])),
+                Shown("rows on record", lambda r: wording.number(r["n_rows"]), is_number=True),
+                Shown("older rows kept aside", lambda r: wording.number(r["n_superseded"]), is_number=True),
+            ],
+            caption="Rows by table",
+        ),
+    ]
+
+
+def _loads(records: Records) -> list[pn.viewable.Viewable]:
+    loads = records.loads()
+    head = parts.heading("Loads")
+    if loads.is_empty():
+        return [head, parts.empty("Nothing was loaded", wording.LOAD_TODO)]
+    return [
+        head,
+        parts.chart(
+            intake.accounting(loads.head(20)),
+            height=90 + 26 * min(loads.height, 20),
+            says="Each bar is one file; its parts add up to all rows that were read.",
+        ),
+        parts.table(
+            loads,
+            [
+                Shown("no.", lambda r: wording.number(r["load_id"]), is_number=True),
+                Shown("file", lambda r: r["file_name"]),
+                Shown("loaded", lambda r: wording.day(r["loaded_at"])),
+                Shown("layout", lambda r: wording.word(r["layout"])),
+                Shown("read", lambda r: wording.number(r["n_read"]), is_number=True),
+                Shown("accepted", lambda r: wording.number(r["n_accepted"]), is_number=True),
+                Shown("already there", lambda r: wording.number(r["n_unchanged"]), is_number=True),
+                Shown("repeated", lambda r: wording.number(r["n_duplicate"]), is_number=True),
+                Shown("rejected", lambda r: wording.number(r["n_rejected"]), is_number=True),
+                Shown("replaced", lambda r: wording.number(r["n_superseded"]), is_number=True),
+            ],
+            caption="Read = accepted + already there + repeated + rejected",
+        ),
+    ]
+
+
+def _rejects(records: Records) -> list[pn.viewable.Viewable]:
+    counts = records.reject_counts()
+    head = parts.heading("Rows that were not taken")
+    if counts.is_empty():
+        return [head, parts.paragraph("Every row was taken.")]
+    by_reason = (
+        counts.group_by("reason_code")
+        .agg(pl.col("n_rejects").sum())
+        .sort("n_rejects", "reason_code", descending=[True, False])
+        .with_columns(reason=pl.col("reason_code").map_elements(wording.word, return_dtype=pl.String))
+    )
+    return [
+        head,
+        parts.chart(
+            intake.reasons(by_reason),
+            height=60 + 26 * by_reason.height,
+            says="Faults by reason. A row may have more than one fault.",
+        ),
+        parts.table(
+            by_reason,
+            [
+                Shown("reason", lambda r: r["reason"]),
+                Shown("faults", lambda r: wording.number(r["n_rejects"]), is_number=True),
+                Shown("meaning", lambda r: wording.meaning(RejectReason, r["reason_code"])),
+            ],
+            caption="Reasons",
+        ),
+        parts.table(
+            records.rejects(),
+            [
+                Shown("file", lambda r: r["file_name"]),
+                Shown("row", lambda r: wording.number(r["source_row"]), is_number=True),
+                Shown("column", lambda r: r["column_name"] or "–"),
+                Shown("value", lambda r: r["value"] or "(empty)"),
+                Shown("what is wrong and what to do", lambda r: r["reason"]),
+            ],
+            caption="A few rows for each reason",
+        ),
+        parts.text_with_commands(wording.REJECTS_TODO),
+    ]
+
+
+def _contradictions(records: Records) -> list[pn.viewable.Viewable]:
+    found = records.contradictions()
+    head = parts.heading("Where the records contradict themselves")
+    if found.is_empty():
+        return [head, parts.paragraph("No contradiction was found in the rows that were taken.")]
+    return [
+        head,
+        parts.paragraph("These rows were taken as they are; nothing was mended silently."),
+        parts.table(
+            found,
+            [
+                Shown("kind", lambda r: wording.word(r["kind"])),
+                Shown("records", lambda r: wording.number(r["n"]), is_number=True),
+                Shown("meaning", lambda r: r["meaning"] or wording.meaning(CheckKind, r["kind"])),
+                Shown("for instance", lambda r: r["example"] or ""),
+            ],
+            caption="Contradictions by kind",
+        ),
+    ]

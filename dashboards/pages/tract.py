@@ -1,0 +1,93 @@
+"""A subdivision: how many of its lots have a finding now, and how many at least."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import panel as pn
+
+from dashboards import parts, wording
+from dashboards.charts import sale
+from dashboards.data import Records
+from dashboards.parts import Shown
+
+
+def section(records: Records) -> pn.viewable.Viewable:
+    """Build the section: a choice of subdivision, and the answer."""
+    names = records.subdivision_names()
+    if not names:
+        return parts.empty(wording.NO_SUBDIVISIONS, wording.NO_SUBDIVISIONS_TODO)
+    chosen = pn.widgets.Select(
+        name="Subdivision",
+        options=names,
+        value=parts.from_address("subdivision", names) or names[0],
+        width=320,
+    )
+    parts.keep_in_address(chosen, "subdivision")
+    return pn.Column(
+        parts.card(chosen),
+        parts.live(lambda name: _answer(records, name), chosen),
+        sizing_mode="stretch_width",
+    )
+
+
+def _answer(records: Records, name: str) -> pn.viewable.Viewable:
+    row = records.subdivision(name)
+    estimate = parts.card(parts.heading(name), *_estimate(records.run, row))
+    at_least = parts.card(parts.heading("At least how many"), *_at_least(records, row))
+    return pn.Column(parts.side_by_side(estimate, at_least, least_px=400), sizing_mode="stretch_width")
+
+
+def _estimate(run: Mapping[str, Any], row: Mapping[str, Any]) -> list[pn.viewable.Viewable]:
+    level = wording.level(run["score_level"])
+    built = wording.years(row["year_built_from"], row["year_built_to"])
+    counts = parts.bullets(
+        [
+            f"{wording.count(row['n_lots'], 'lot')}, houses built {built}; {wording.number(row['n_scored'])} with an estimate.",
+            f"{wording.number(row['n_inspected'])} inspected ({wording.chance(row['coverage_share'])}), "
+            f"{wording.number(row['n_observed'])} of them with a repair-grade finding at the newest look; "
+            f"{wording.number(row['expected'], 1)} expected there from material, age and depth.",
+            f"{wording.chance(row['above_threshold_share'])} of the lots with an estimate have a chance above "
+            f"{wording.chance(row['threshold_probability'])}.",
+        ]
+    )
+    notes = (
+        []
+        if row["status"] == "ok"
+        else [parts.note(row["sentence"] or wording.REFUSED.get(row["status"], ""))]
+    )
+    if wording.missing(row["expected_failed_now"]):
+        return [*notes, counts]
+    figures = parts.figures(
+        [
+            (
+                wording.number(row["expected_failed_now"], 1),
+                f"of {wording.number(row['n_scored'])} lots expected to have a repair-grade finding now "
+                f"({level} range {wording.number_range(row['expected_failed_now_lower'], row['expected_failed_now_upper'])})",
+            )
+        ]
+    )
+    return [figures, *notes, counts]
+
+
+def _at_least(records: Records, row: Mapping[str, Any]) -> list[pn.viewable.Viewable]:
+    counts = records.at_least(row["subdivision"])
+    if counts.is_empty():
+        return [parts.paragraph("There are no estimates here to count with.")]
+    step = max(1, counts.height // 8)
+    return [
+        parts.chart(
+            sale.at_least(counts),
+            height=280,
+            says="The chance that k lots or more have a repair-grade finding now.",
+        ),
+        parts.table(
+            counts.gather_every(step),
+            [
+                Shown("lots, at least", lambda r: wording.number(r["k"]), is_number=True),
+                Shown("chance", lambda r: wording.chance(r["probability_at_least"]), is_number=True),
+            ],
+            caption="At least k lots",
+        ),
+    ]

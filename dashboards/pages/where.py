@@ -1,0 +1,141 @@
+"""Where they fail: observed against expected, always beside how much has been inspected."""
+
+from __future__ import annotations
+
+import panel as pn
+import polars as pl
+
+from dashboards import parts, theme, wording
+from dashboards.charts import areas
+from dashboards.data import Records
+from dashboards.parts import Shown
+
+EVERYWHERE = "everywhere"
+#: Rows of the table; the map has all areas.
+LONGEST_TABLE = 40
+
+ORDERS = {
+    "most above expected": "excess",
+    "most inspected": "n_inspected",
+    "least inspected": "n_inspected_up",
+    "name": "area",
+}
+
+
+def page(records: Records) -> pn.viewable.Viewable:
+    """Build the page."""
+    top = parts.title(wording.PAGES["where"], wording.LEADS["where"])
+    if records.n_blocks() == 0 and not records.subdivision_names():
+        return pn.Column(top, parts.empty(wording.NO_AREAS, wording.NO_AREAS_TODO))
+    names = records.subdivision_names()
+    chosen = pn.widgets.Select(
+        name="Subdivision",
+        options={EVERYWHERE: None, **{n: n for n in names}},
+        value=parts.from_address("subdivision", names),
+        width=260,
+    )
+    order = pn.widgets.Select(
+        name="Order of the table",
+        options=list(ORDERS),
+        value=parts.from_address("order", ORDERS) or next(iter(ORDERS)),
+        width=220,
+    )
+    parts.keep_in_address(chosen, "subdivision")
+    parts.keep_in_address(order, "order")
+    return pn.Column(
+        top,
+        pn.FlexBox(chosen, order, gap="12px", sizing_mode="stretch_width"),
+        parts.live(lambda subdivision: _maps(records, subdivision), chosen),
+        parts.live(lambda subdivision, by: _table(records, subdivision, by), chosen, order),
+        sizing_mode="stretch_width",
+    )
+
+
+def _areas(records: Records, subdivision: str | None) -> tuple[pl.DataFrame, str]:
+    """Blocks; or subdivisions where there are more blocks than a map can show, or none."""
+    too_many = subdivision is None and records.n_blocks() > areas.MOST_SHAPES
+    blocks = pl.DataFrame() if too_many else records.blocks(subdivision)
+    if blocks.is_empty():
+        return records.subdivisions(), "subdivision"
+    return blocks, "block"
+
+
+def _maps(records: Records, subdivision: str | None) -> pn.viewable.Viewable:
+    found, name = _areas(records, subdivision)
+    drawn = areas.with_shapes(found)
+    counted = _counts(found, name)
+    if drawn.is_empty():
+        return pn.Column(
+            counted, parts.empty(wording.NO_PLACES, wording.NO_PLACES_TODO), sizing_mode="stretch_width"
+        )
+    grey = f'<span class="u-swatch" style="background:{theme.TOO_FEW}"></span>too few records to judge'
+    white = f'<span class="u-swatch" style="background:{theme.NONE_SEEN}"></span>no line inspected'
+    condition = parts.card(
+        parts.heading(f"Lines found failed, against expectation, by {name}"),
+        parts.text(f'<p class="u-small">{grey}</p>'),
+        parts.chart(areas.failures(drawn, name=name), height=500, says=wording.EXPECTED),
+    )
+    seen = parts.card(
+        parts.heading(f"How much has been inspected, by {name}"),
+        parts.text(f'<p class="u-small">{white}</p>'),
+        parts.chart(areas.coverage(drawn, name=name), height=500, says=wording.COVERAGE),
+    )
+    return pn.Column(counted, parts.side_by_side(condition, seen), sizing_mode="stretch_width")
+
+
+def _counts(found: pl.DataFrame, name: str) -> pn.viewable.Viewable:
+    judged = found.filter(pl.col("status") == "ok")
+    return parts.figures(
+        [
+            (wording.number(found.height), f"{name}s"),
+            (wording.number(judged.height), "with enough records to judge"),
+            (wording.number(float(found["n_inspected"].sum())), "lots inspected"),
+            (wording.number(float(found["n_observed"].sum())), "of these with a finding"),
+            (wording.number(float(found["expected"].sum()), 1), "expected from material, age and depth"),
+        ]
+    )
+
+
+def _table(records: Records, subdivision: str | None, by: str) -> pn.viewable.Viewable:
+    found, name = _areas(records, subdivision)
+    ordered = found.with_columns(
+        excess=pl.when(pl.col("status") == "ok").then(pl.col("n_observed") - pl.col("expected")),
+        n_inspected_up=-pl.col("n_inspected"),
+    )
+    key = ORDERS[by]
+    sort = (
+        ordered.sort(name)
+        if key == "area"
+        else ordered.sort(key, name, descending=[True, False], nulls_last=True)
+    )
+    shown = sort.head(LONGEST_TABLE)
+    caption = f"{name.capitalize()}s: {by}"
+    if found.height > shown.height:
+        caption += f" (the first {shown.height} of {wording.number(found.height)})"
+    home = [Shown("subdivision", lambda r: wording.word(r["subdivision"]))] if name == "block" else []
+    return parts.card(
+        parts.table(
+            shown,
+            [
+                Shown(name, lambda r: r[name]),
+                *home,
+                Shown("lots", lambda r: wording.number(r["n_lots"]), is_number=True),
+                Shown("inspected", lambda r: wording.number(r["n_inspected"]), is_number=True),
+                Shown("with a finding", lambda r: wording.number(r["n_observed"]), is_number=True),
+                Shown("expected", lambda r: wording.number(r["expected"], 1), is_number=True),
+                Shown(
+                    "chance allows",
+                    lambda r: wording.number_range(r["expected_lower"], r["expected_upper"]),
+                    is_number=True,
+                ),
+                Shown("found / expected", lambda r: wording.number(r["ratio"], 2), is_number=True),
+                Shown("records", lambda r: _records(r["status"])),
+            ],
+            caption=caption,
+        ),
+        parts.paragraph(wording.AREA_WARNING, small=True),
+    )
+
+
+def _records(status: str) -> str:
+    return "enough" if status == "ok" else wording.REFUSED.get(status, wording.word(status)).lower()

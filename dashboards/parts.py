@@ -1,0 +1,234 @@
+"""Small pieces that every page is put together from: text, tables, cards, guarded and live areas."""
+
+from __future__ import annotations
+
+import html
+import logging
+import secrets
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import altair as alt
+import panel as pn
+import polars as pl
+from markupsafe import Markup, escape
+
+from dashboards import theme, wording
+from pipeline.errors import UnderlotError
+
+log = logging.getLogger("underlot.dashboard")
+
+Builder = Callable[[], pn.viewable.Viewable]
+
+CARD_STYLE = {
+    "background": theme.CARD,
+    "border": f"1px solid {theme.RULE}",
+    "border-radius": "4px",
+    "padding": "14px 16px",
+}
+
+
+def text(markup: str) -> pn.pane.HTML:
+    """Put markup on the page; everything from the records in it must have been escaped."""
+    return pn.pane.HTML(
+        str(markup),
+        stylesheets=[theme.LOOK],
+        sizing_mode="stretch_width",
+        margin=(0, 0, 8, 0),
+        styles={"color": theme.INK, "font-family": theme.FONT},
+    )
+
+
+def title(words: str, lead: str) -> pn.pane.HTML:
+    """Return a page's heading with its one-sentence lead."""
+    return text(Markup('<h1 class="u-h1">{}</h1><p class="u-lead">{}</p>').format(words, lead))
+
+
+def heading(words: str) -> pn.pane.HTML:
+    """Return the heading of a section."""
+    return text(Markup('<h2 class="u-h2">{}</h2>').format(words))
+
+
+def paragraph(*sentences: str, small: bool = False) -> pn.pane.HTML:
+    """Return sentences as one paragraph."""
+    kind = "u-small" if small else "u-text"
+    return text(Markup('<p class="{}">{}</p>').format(kind, " ".join(s for s in sentences if s)))
+
+
+def note(sentence: str) -> pn.pane.HTML:
+    """Return something the reader must not miss."""
+    return text(Markup('<div class="u-note" role="note">{}</div>').format(sentence))
+
+
+def caution(words: str, sentences: Sequence[str] = ()) -> pn.pane.HTML:
+    """Return a warning, with a list where there is more than one thing to heed."""
+    items = Markup("").join(Markup("<li>{}</li>").format(s) for s in sentences)
+    more = Markup("<ul>{}</ul>").format(items) if sentences else ""
+    return text(Markup('<div class="u-caution" role="note"><strong>{}</strong>{}</div>').format(words, more))
+
+
+def bullets(sentences: Iterable[str]) -> pn.pane.HTML:
+    """Return sentences as a list."""
+    items = Markup("").join(Markup("<li>{}</li>").format(s) for s in sentences)
+    return text(Markup('<ul class="u-list">{}</ul>').format(items))
+
+
+def figures(pairs: Iterable[tuple[str, str]]) -> pn.pane.HTML:
+    """Return big numbers, each with what it counts."""
+    cells = Markup("").join(
+        Markup('<div class="u-figure"><b>{}</b><span>{}</span></div>').format(value, label)
+        for value, label in pairs
+    )
+    return text(Markup('<div class="u-figures">{}</div>').format(cells))
+
+
+def label(words: str) -> pn.pane.HTML:
+    """Return the label of a widget that does not draw its own."""
+    return text(Markup('<p class="u-small" style="margin:0">{}</p>').format(words))
+
+
+def text_with_commands(sentence: str) -> pn.pane.HTML:
+    """Return a paragraph in which `…` marks a command to be typed."""
+    return text(Markup('<p class="u-text">{}</p>').format(_commands(sentence)))
+
+
+def _commands(sentence: str) -> Markup:
+    pieces = str(escape(sentence)).split("`")
+    return Markup("".join(f"<code>{p}</code>" if i % 2 else p for i, p in enumerate(pieces)))
+
+
+def empty(words: str, todo: str) -> pn.pane.HTML:
+    """Return what stands where there is nothing to show: why, and what to do; `…` in it marks a command."""
+    return text(
+        Markup('<div class="u-empty"><h2 class="u-h2">{}</h2><p class="u-text">{}</p></div>').format(
+            words, _commands(todo)
+        )
+    )
+
+
+def card(*pieces: pn.viewable.Viewable, **params: Any) -> pn.Column:
+    """Return pieces on one sheet."""
+    return pn.Column(
+        *pieces, styles=CARD_STYLE, **{"sizing_mode": "stretch_width", "margin": (0, 0, 14, 0), **params}
+    )
+
+
+def side_by_side(*pieces: pn.viewable.Viewable, least_px: int = 330) -> pn.FlexBox:
+    """Return pieces beside each other where the screen is wide enough, else below each other."""
+    for piece in pieces:
+        piece.styles = {**piece.styles, "flex": f"1 1 {least_px}px", "min-width": "0"}
+    return pn.FlexBox(*pieces, sizing_mode="stretch_width", gap="14px", align_items="flex-start")
+
+
+def chart(drawing: alt.TopLevelMixin | dict[str, Any], *, says: str, height: int) -> pn.Column:
+    """Return a chart under its title with a sentence for those who do not see it."""
+    dressed = drawing if isinstance(drawing, dict) else theme.dress(drawing)
+    pane = pn.pane.Vega(dressed, sizing_mode="stretch_width", height=height, margin=0, min_width=0)
+    return pn.Column(pane, paragraph(says, small=True), sizing_mode="stretch_width", margin=(0, 0, 8, 0))
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A column of a table on a page.
+
+    Attributes
+    ----------
+    label : str
+        Heading, with the unit.
+    value : callable
+        Takes the row, returns the cell's text.
+    is_number : bool
+        Set flush right.
+    """
+
+    label: str
+    value: Callable[[Mapping[str, Any]], str]
+    is_number: bool = False
+
+
+def table(frame: pl.DataFrame, columns: Sequence[Shown], *, caption: str) -> pn.pane.HTML:
+    """Return a plain table, which every screen reader knows; it scrolls sideways on a narrow screen."""
+    head = Markup("").join(
+        Markup('<th scope="col"{}>{}</th>').format(Markup(' class="n"') if c.is_number else "", c.label)
+        for c in columns
+    )
+    body = Markup("").join(
+        Markup("<tr>{}</tr>").format(Markup("").join(_cell(c, row) for c in columns))
+        for row in frame.iter_rows(named=True)
+    )
+    return text(
+        Markup(
+            '<div class="u-scroll" tabindex="0" role="region" aria-label="{}"><table class="u-table"><caption>{}</caption>'
+            "<thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>"
+        ).format(caption, caption, head, body)
+    )
+
+
+def _cell(column: Shown, row: Mapping[str, Any]) -> Markup:
+    css = Markup(' class="n"') if column.is_number else ""
+    return Markup("<td{}>{}</td>").format(css, column.value(row))
+
+
+def guarded(builder: Builder) -> pn.viewable.Viewable:
+    """Build a piece of a page; if that fails, return a card that says so instead of an empty page."""
+    try:
+        return builder()
+    except UnderlotError as fault:
+        return error_card(str(fault))
+    except Exception:
+        return error_card(report_defect("a part of the page could not be built"))
+
+
+def report_defect(what: str) -> str:
+    """Log the exception at hand under a short reference, and return the sentence that names it."""
+    reference = secrets.token_hex(3).upper()
+    log.exception("%s [reference %s]", what, reference)
+    return f"Something went wrong that should not have. The log of the dashboard has the details under the reference {reference}."
+
+
+def error_card(sentence: str) -> pn.pane.HTML:
+    """Return a card for a fault."""
+    return text(
+        Markup(
+            '<div class="u-error" role="alert"><h2 class="u-h2">{}</h2><p class="u-text">{}</p></div>'
+        ).format(wording.ERROR_TITLE, sentence)
+    )
+
+
+def live(
+    builder: Callable[..., pn.viewable.Viewable], *widgets: pn.widgets.Widget, reads: str = "value"
+) -> pn.Column:
+    """Return an area that is built again, guarded, whenever one of the widgets changes."""
+    area = pn.Column(sizing_mode="stretch_width", margin=0)
+
+    def rebuild(*_events: object) -> None:
+        with area.param.update(loading=True):
+            area.objects = [guarded(lambda: builder(*(getattr(w, reads) for w in widgets)))]
+
+    for widget in widgets:
+        widget.param.watch(rebuild, reads)
+    rebuild()
+    return area
+
+
+def from_address(name: str, allowed: Iterable[str] | None = None) -> str | None:
+    """Return a value given in the address bar, if it is one that can be chosen."""
+    given = pn.state.session_args.get(name, [b""])[0].decode("utf-8", "replace")
+    if not given or (allowed is not None and given not in set(allowed)):
+        return None
+    return html.unescape(given)
+
+
+def keep_in_address(widget: pn.widgets.Widget, name: str) -> None:
+    """Write the widget's value into the address bar, so that the view can be sent as a link."""
+
+    def write(event: Any) -> None:
+        location = pn.state.location
+        if location is not None:
+            value = event.new
+            location.update_query(
+                **{name: ",".join(value) if isinstance(value, list) else ("" if value is None else value)}
+            )
+
+    widget.param.watch(write, "value")

@@ -1,0 +1,72 @@
+"""Colours, type and chart dress: everything that makes the pages look alike.
+
+The palettes were picked so that neighbours differ in lightness as well as in hue: they stay apart for
+readers with any of the common colour-vision deficiencies, and in a grey print.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import altair as alt
+
+INK = "#1F2A30"
+QUIET = "#55626A"  # 6.0:1 on PAPER, enough for small print (WCAG AA asks 4.5:1)
+PAPER = "#FBF9F4"
+CARD = "#FFFFFF"
+RULE = "#D9D3C5"
+DEEP = "#0B4A57"
+CLAY = "#A8471D"
+
+FONT = "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif"
+
+#: Series colours, told apart by lightness too; the dashes repeat the message for those who see no colour.
+SERIES = ("#A8471D", "#0B4A57", "#6C8EBF", "#B8962E", "#6B4A7D", "#3F7D4E")
+DASHES = ([1, 0], [7, 3], [2, 2], [9, 3, 2, 3], [4, 4], [12, 3])
+MOST_SERIES = len(SERIES)
+
+#: Fewer than expected – as expected – more than expected.
+FEWER, EVEN, MORE = "#1D6F8A", "#F1ECDD", "#B23C12"
+TOO_FEW = "#C9CCCB"
+NONE_SEEN = "#E9E9E6"
+#: Pale to deep, for one-sided amounts such as coverage.
+AMOUNT = ("#E8F1F0", "#0B4A57")
+
+#: Checkboxes in a row that wraps on a narrow screen.
+CHOICES = ".bk-input-group { display: flex; flex-wrap: wrap; gap: 4px 16px; } label { font-size: 0.95rem; }"
+
+LOOK = (Path(__file__).with_name("look.css")).read_text(encoding="utf-8")
+
+
+def dress(chart: alt.TopLevelMixin) -> alt.TopLevelMixin:
+    """Give a finished chart the shared type, grid and background."""
+    axis = {
+        "labelColor": INK,
+        "titleColor": INK,
+        "gridColor": "#E9E4D8",
+        "domainColor": RULE,
+        "tickColor": RULE,
+        "labelFontSize": 12,
+        "titleFontSize": 12,
+        "titleFontWeight": 500,
+        "labelFont": FONT,
+        "titleFont": FONT,
+    }
+    return (
+        chart.configure(background=CARD, font=FONT)
+        .configure_axis(**axis)
+        .configure_view(stroke=None)
+        .configure_legend(
+            labelColor=INK,
+            titleColor=INK,
+            labelFontSize=12,
+            titleFontSize=12,
+            labelLimit=260,
+            titleLimit=400,
+            orient="top",
+            symbolStrokeWidth=3,
+        )
+        .configure_title(
+            anchor="start", color=INK, fontSize=14, fontWeight=600, subtitleColor=QUIET, subtitleFontSize=12
+        )
+    )

@@ -1,0 +1,236 @@
+"""Every sentence the pages say, and how numbers are put into words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import date, datetime
+from typing import Any
+
+from pipeline.vocabulary import Material, Outcome, Vocabulary
+
+PAGES = {
+    "age": "How pipes age",
+    "where": "Where they fail",
+    "sale": "Before a sale",
+    "records": "The records",
+}
+
+LEADS = {
+    "age": "The share of pipes that have a repair-grade finding by each age, material by material, from what cameras saw.",
+    "where": "Blocks where cameras found more, or fewer, failed lines than the material, age and depth of those lines lead one to expect.",
+    "sale": "The estimated chance of a repair-grade finding in one house's line, or in a whole subdivision, and what that estimate rests on.",
+    "records": "What was loaded, what was turned away and why, and where the records contradict themselves.",
+}
+
+CAUTIONS_TITLE = "Before anyone digs or enters"
+CAUTIONS = (
+    "Call before digging: have every utility located and marked first.",
+    "A gas line may have been bored through a sewer. Where a foreign line may cross, put a camera through before cutting or jetting; "
+    "if one is seen, stop, leave it alone and call the gas utility.",
+    "Manholes and pits are confined spaces and hold sewer gas: entry only with a permit, gas tests and trained people.",
+    "Asbestos cement, and some pitch-fibre pipe, holds asbestos: do not cut, break or grind it except as local rules allow.",
+    "Local codes, and the judgement of licensed people on site, come before anything shown here.",
+)
+
+SCREENING = "A screening aid, never a substitute for putting a camera in the line."
+CHANCE_NOW = "estimated chance that a repair-grade finding is there now"
+NO_CAMERA = "No camera record; estimate from similar houses."
+
+NOTHING_PUBLISHED = "Nothing has been published yet"
+NOTHING_PUBLISHED_TODO = (
+    "Load inspection records with `underlot load FILE`, then run `underlot build`. To look around first in an "
+    "invented town, run `underlot demo`."
+)
+
+NO_LOOKS = "No inspection can be counted yet"
+NO_LOOKS_TODO = "Curves need inspections with a date or age and a verdict or findings. Load some with `underlot load FILE`, then run `underlot build`."
+NO_AREAS = "No blocks or subdivisions are on record"
+NO_AREAS_TODO = "Give the lots a block or a subdivision: load a file with those columns with `underlot load FILE`, then run `underlot build`."
+NO_PLACES = "The records say nothing about where these lots lie"
+NO_PLACES_TODO = "The table below holds all areas. For a map, load coordinates or outlines of the lots with `underlot load FILE`, then run `underlot build`."
+NO_LOTS = "No lots are on record"
+NO_LOTS_TODO = "Load inspections, or a list of lots, with `underlot load FILE`, then run `underlot build`."
+NO_SUBDIVISIONS = "No subdivision is on record"
+NO_SUBDIVISIONS_TODO = "Give the lots a subdivision: load a file with that column with `underlot load FILE`, then run `underlot build`."
+LOAD_TODO = "Load a file of inspections with `underlot load FILE`, then run `underlot build`."
+REJECTS_TODO = (
+    "`underlot rejects` writes all of them to a file. Mend the rows there and load that file again."
+)
+
+EXPECTED = (
+    "Orange: more lines found failed than the material, age and depth of the inspected lines lead one to expect; blue: fewer. "
+    "Only lots whose line was inspected without a complaint count, each with its newest look."
+)
+COVERAGE = "The share of lots with at least one counted look. Where little was inspected, the map beside says little."
+AREA_WARNING = "A block within the range that chance allows is no hot spot. Of many blocks, some fall outside it by chance alone."
+
+STOP_WORK = "Stop work: a line of another utility was seen inside this pipe"
+STOP_WORK_STEPS = (
+    "It may be gas. Do not cut roots, jet or dig here.",
+    "Keep people and sources of ignition away, and call the gas utility.",
+    "Work may go on only when the utility has made the crossing safe.",
+)
+ASBESTOS = "Part of this line may hold asbestos: do not cut, break or grind it except as local rules allow, and leave it to licensed people."
+
+ERROR_TITLE = "This part could not be drawn"
+
+MATERIALS: dict[str, str] = {
+    Material.ABS: "ABS",
+    Material.PVC: "PVC",
+    Material.CURED_IN_PLACE: "cured-in-place lining",
+    Material.GLASS_FIBER: "glass fibre",
+    Material.BITUMINIZED_FIBER: "pitch fibre",
+    Material.UNKNOWN: "not recorded",
+}
+
+OUTCOMES: dict[str, str] = {
+    Outcome.STRUCTURAL: "Structural",
+    Outcome.ROOTS_JOINTS: "Roots and joints",
+    Outcome.GRADE: "Grade (bellies)",
+    Outcome.ANY: "Any repair-grade finding",
+}
+
+SOURCES = {
+    "recorded": "on record",
+    "works": "from works",
+    "not_recorded": "not on record",
+    "house_and_material": "from house and material",
+    "inferred_first_life": "inferred",
+    "age_only": "age only",
+}
+
+REFUSED = {
+    "too_few_records": "Too few records",
+    "too_little_known": "Too little is known",
+    "not_fitted": "Not fitted",
+}
+
+
+def material(code: str | None) -> str:
+    """Name of a material for people."""
+    if code is None:
+        return "not recorded"
+    return MATERIALS.get(code, code.replace("_", " "))
+
+
+def outcome(code: str) -> str:
+    """Name of an outcome for people."""
+    return OUTCOMES.get(code, code.replace("_", " ").capitalize())
+
+
+def word(code: str | None) -> str:
+    """Any other code as words."""
+    return "–" if code is None else code.replace("_", " ")
+
+
+def meaning(words: type[Vocabulary], code: str) -> str:
+    """The definition that the vocabulary gives a code, or the code as words."""
+    return next((member.meaning for member in words if member == code), word(code))
+
+
+def chance(value: float | None) -> str:
+    """A probability in per cent, never a false 0 or 100."""
+    if value is None or math.isnan(value):
+        return "–"
+    if value < 0.005:
+        return "under 1 %"
+    if value > 0.995:
+        return "over 99 %"
+    return f"{100 * value:.0f} %"
+
+
+def chance_range(lower: float | None, upper: float | None) -> str:
+    """A range of probabilities in per cent."""
+    low, high = chance(lower), chance(upper)
+    if "–" in (low, high):
+        return "–"
+    return low if low == high else f"{low.removesuffix(' %')} to {high}"
+
+
+def number(value: float | None, digits: int = 0) -> str:
+    """A number with thousands set apart."""
+    return "–" if missing(value) else f"{value:,.{digits}f}"
+
+
+def number_range(lower: float | None, upper: float | None, digits: int = 0) -> str:
+    """A range of numbers."""
+    if missing(lower) or missing(upper):
+        return "–"
+    return f"{number(lower, digits)} to {number(upper, digits)}"
+
+
+def years(low: float | None, high: float | None) -> str:
+    """An interval of calendar years."""
+    if low is None or high is None or math.isnan(low) or math.isnan(high):
+        return "–"
+    low, high = math.floor(low), math.floor(high)
+    return str(low) if low == high else f"{low} to {high}"
+
+
+def day(value: date | datetime | None) -> str:
+    """A date, month in words so that nobody swaps it with the day."""
+    return "–" if value is None else f"{value.day} {value:%b %Y}"
+
+
+def yes_no(value: bool | None) -> str:
+    """A flag in words."""
+    return "not recorded" if value is None else ("yes" if value else "no")
+
+
+def count(n: int, one: str, many: str | None = None) -> str:
+    """A count with its noun: 1 look, 2 looks."""
+    return f"{number(n)} {one if n == 1 else many or one + 's'}"
+
+
+def missing(value: float | None) -> bool:
+    """Whether there is no number."""
+    return value is None or (isinstance(value, float) and math.isnan(value))
+
+
+def level(share: float) -> str:
+    """The level of a range, e.g. 90 %."""
+    return f"{100 * share:.0f} %"
+
+
+def invented(run: Mapping[str, Any]) -> str:
+    """What the band over an invented town's pages says."""
+    if not run["is_synthetic"]:
+        return ""
+    return (
+        f"{run['town_name']} is an invented town. Its streets, houses, pipes and inspections were made up to show "
+        "Underlot at work; nothing here is about a real place."
+    )
+
+
+def run_line(run: Mapping[str, Any]) -> str:
+    """When the numbers were made and from how many records."""
+    return (
+        f"built {day(run['built_at'])} · {count(run['n_lots'], 'lot')} · {count(run['n_inspections'], 'inspection')} "
+        f"· {count(run['n_lots_inspected'], 'lot')} inspected"
+    )
+
+
+def as_called(row: Mapping[str, Any]) -> str:
+    """Whether the figures of an outcome are as the camera called them, or corrected."""
+    sensitivity, specificity = row["sensitivity"], row["specificity"]
+    if missing(sensitivity) or missing(specificity) or (sensitivity == 1 and specificity == 1):
+        return (
+            "All figures here are as called by the camera: a missed defect counts as sound, a false call as failed. "
+            "Nothing is corrected (settings: sensitivity 100 %, specificity 100 %)."
+        )
+    return (
+        "The stepped curve and the counts are as called by the camera. The fitted curve is corrected for the camera's errors, "
+        f"assuming that it calls {chance(sensitivity)} of failed pipe failed and {chance(specificity)} of sound pipe sound "
+        "(from the settings). That is why the two may lie apart."
+    )
+
+
+def looks_kept_out(run: Mapping[str, Any]) -> str:
+    """Which looks the curves leave out."""
+    if not run["n_looks_selected"]:
+        return ""
+    return (
+        f"{count(run['n_looks_selected'], 'look')} of {number(run['n_looks'])} were made because something was already "
+        "wrong; they are kept out of these curves, or the pipes would look worse than they are."
+    )
