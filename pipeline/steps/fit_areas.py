@@ -1,0 +1,238 @@
+"""Blocks and subdivisions: what was seen against what their pipes lead to expect, and their scores."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from models.counts import count_range, count_ranges, mixed_count_pmf
+from models.looks import FloatArray
+from pipeline.published import contract
+from pipeline.settings import Settings
+from pipeline.steps.fit_design import candidates
+from pipeline.steps.fit_input import ENDED, Exposure, outcome_line_looks, outcome_looks
+from pipeline.steps.fit_regression import OutcomeFit
+from pipeline.steps.fit_scores import SCORE_LEVEL, Scores
+
+THRESHOLD_PROBABILITY = 0.5
+#: Draws used for the distribution of a subdivision's count; the whole number of them adds no digit.
+COUNT_DRAWS = 50
+#: Nodes and weights that average over the install range (three-point Gauss-Legendre on 0 to 1).
+NODES = np.polynomial.legendre.leggauss(3)[0] / 2 + 0.5
+NODE_WEIGHTS = np.polynomial.legendre.leggauss(3)[1] / 2
+
+
+def newest_looks(fit: OutcomeFit, exposure: Exposure) -> pl.DataFrame:
+    """Say for each lot what its newest unselected look showed, and what was to be expected.
+
+    Returns
+    -------
+    DataFrame
+        `lot_id, is_bad, expected`: whether a repair-grade finding was called on any part of the line, or an
+        earlier pipe had failed by then; and the chance of that at these ages from material, era, depth, soil
+        and tree alone.
+    """
+    looks = outcome_looks(exposure, fit.outcome).with_columns(unit=pl.col("inspection_id"))
+    lines = outcome_line_looks(exposure, fit.outcome).with_columns(unit=pl.col("inspection_id"))
+    columns = ["lot_id", "inspection_id", "life_id", "look_at", "is_bad", "basis"]
+    own = looks.select(columns).with_columns(is_line=pl.lit(False))
+    whole = lines.with_columns(basis=pl.lit("overall")).select(columns).with_columns(is_line=pl.lit(True))
+    every = pl.concat([own, whole])
+    newest = (
+        every.filter(pl.col("basis") != ENDED)
+        .sort("lot_id", "look_at", "inspection_id", descending=[False, True, True])
+        .unique("lot_id", keep="first", maintain_order=True)
+        .select("lot_id", newest="inspection_id")
+    )
+    ended = every.filter(pl.col("basis") == ENDED).unique("life_id", keep="any")
+    chosen = pl.concat(
+        [
+            every.filter(pl.col("basis") != ENDED)
+            .join(newest, on="lot_id")
+            .filter(pl.col("inspection_id") == pl.col("newest"))
+            .drop("newest"),
+            ended,
+        ]
+    ).sort("lot_id", "life_id", "inspection_id")
+    return _expected_by_lot(fit, exposure, chosen)
+
+
+def _expected_by_lot(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) -> pl.DataFrame:
+    detection = fit.fitted.detection
+    false_alarm, gain = 1 - detection.specificity, detection.sensitivity + detection.specificity - 1
+    failed = chosen.with_columns(failed=pl.Series(_failure_probability(fit, exposure, chosen)))
+    # A whole-line verdict is one call on the worst of its members; otherwise each life is called by itself.
+    calls = (
+        failed.with_columns(
+            call=pl.when("is_line").then(pl.lit(-1)).otherwise("life_id"),
+        )
+        .group_by("lot_id", "inspection_id", "call")
+        .agg(pl.col("is_bad").any(), failed=1 - (1 - pl.col("failed")).product())
+        .with_columns(called=false_alarm + gain * pl.col("failed"))
+    )
+    return (
+        calls.sort("lot_id", "inspection_id", "call")
+        .group_by("lot_id")
+        .agg(pl.col("is_bad").any(), expected=1 - (1 - pl.col("called")).product())
+        .sort("lot_id")
+    )
+
+
+def _failure_probability(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) -> FloatArray:
+    """F at each chosen look, averaged over the install range and over what the material may be."""
+    lives = exposure.lives.drop("lot_id")
+    numbered = chosen.select("life_id", "look_at").with_row_index("life").join(lives, on="life_id")
+    possible = candidates(numbered, fit.design.shares).join(
+        fit.design.rows, on=["material", "era", "depth_bin_ft", "expansive", "tree"], nulls_equal=True
+    )
+    possible = possible.join(numbered.select("life", "look_at", "install_from", "install_to"), on="life")
+    rows = possible["row"].to_numpy()
+    youngest = (possible["look_at"] - possible["install_to"]).to_numpy()
+    width = (possible["install_to"] - possible["install_from"]).to_numpy()
+    chance = np.zeros(possible.height)
+    for node, weight in zip(NODES, NODE_WEIGHTS, strict=True):
+        age = np.maximum(youngest + node * width, 0.0)
+        chance += weight * fit.fitted.failure_probability(age, fit.design.X[rows], fit.design.Z[rows])
+    chance *= possible["probability"].to_numpy()
+    summed: FloatArray = np.bincount(possible["life"].to_numpy(), weights=chance, minlength=chosen.height).astype(float)
+    return summed
+
+
+def observed_and_expected(
+    area: str, lots: pl.DataFrame, newest: pl.DataFrame, settings: Settings
+) -> pl.DataFrame:
+    """Count what was seen and what was to be expected in each area.
+
+    Parameters
+    ----------
+    area : str
+        'block' or 'subdivision'.
+    lots : DataFrame
+        `lot_id` and the area's column.
+    newest : DataFrame
+        From `newest_looks`.
+    settings : Settings
+        Least numbers of inspections and of findings.
+
+    Returns
+    -------
+    DataFrame
+        The area's column and the observed and expected columns of the contract.
+    """
+    named = lots.filter(pl.col(area).is_not_null()).select("lot_id", area)
+    areas = named.group_by(area).agg(n_lots=pl.len()).sort(area).with_row_index("number")
+    seen = (
+        named.join(newest, on="lot_id").join(areas.select(area, "number"), on=area).sort("number", "lot_id")
+    )
+    lower, upper = count_ranges(
+        seen["expected"].to_numpy(), seen["number"].to_numpy().astype(np.int64), areas.height, SCORE_LEVEL
+    )
+    sums = seen.group_by("number").agg(
+        n_inspected=pl.len(), n_observed=pl.col("is_bad").sum(), expected=pl.col("expected").sum()
+    )
+    counted = areas.join(sums, on="number", how="left", maintain_order="left").with_columns(
+        pl.col("n_inspected", "n_observed").fill_null(0),
+        pl.col("expected").fill_null(0.0),
+        expected_lower=pl.Series(lower),
+        expected_upper=pl.Series(upper),
+    )
+    n_inspected, n_observed = pl.col("n_inspected"), pl.col("n_observed")
+    few = (n_inspected < settings.min_area_inspections) | (n_observed < settings.min_area_events)
+    counted_words = pl.format(
+        "{} of {} lots inspected, {} with a repair-grade finding", n_inspected, "n_lots", n_observed
+    )
+    return counted.with_columns(
+        coverage_share=n_inspected / pl.col("n_lots"),
+        observed_share=pl.when(n_inspected > 0).then(n_observed / n_inspected),
+        ratio=pl.when(pl.col("expected") > 0).then(n_observed / pl.col("expected")),
+        status=pl.when(few).then(pl.lit(contract.STATUS_TOO_FEW)).otherwise(pl.lit(contract.STATUS_OK)),
+        sentence=pl.when(few)
+        .then(
+            pl.format(
+                "Too few records: {}; a comparison needs {} inspections and {} findings.",
+                counted_words,
+                pl.lit(settings.min_area_inspections),
+                pl.lit(settings.min_area_events),
+            )
+        )
+        .otherwise(
+            pl.format(
+                "{}; material, age and depth lead to expect {} (chance alone: {} to {}).",
+                counted_words,
+                pl.col("expected").round(1),
+                pl.col("expected_lower").cast(pl.Int64),
+                pl.col("expected_upper").cast(pl.Int64),
+            )
+        ),
+    ).drop("number")
+
+
+def subdivision_scores(scores: Scores, lots: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Count the lots of each subdivision that may have a finding now.
+
+    Parameters
+    ----------
+    scores : Scores
+        With every lot that can be scored.
+    lots : DataFrame
+        `lot_id, subdivision`.
+
+    Returns
+    -------
+    tuple of DataFrame
+        One row for each subdivision with its expected number and share above the threshold; and the
+        published `subdivision_counts`.
+    """
+    placed = (
+        lots.filter(pl.col("subdivision").is_not_null())
+        .select("lot_id", "subdivision")
+        .join(scores.lots.select("lot_id", "column"), on="lot_id")
+        .sort("subdivision", "lot_id")
+    )
+    step = max(len(scores.now) // COUNT_DRAWS, 1)
+    summaries: list[dict[str, object]] = []
+    tails: list[dict[str, object]] = []
+    for (name,), members in placed.group_by("subdivision", maintain_order=True):
+        columns = members["column"].to_numpy()
+        drawn = scores.now[::step, columns].astype(float)
+        pmf = mixed_count_pmf(drawn)
+        lower, upper = count_range(pmf, SCORE_LEVEL)
+        chance = scores.now[:, columns].mean(axis=0)
+        summaries.append(
+            {
+                "subdivision": name,
+                "n_scored": len(columns),
+                "expected_failed_now": float(chance.sum()),
+                "expected_failed_now_lower": float(lower),
+                "expected_failed_now_upper": float(upper),
+                "threshold_probability": THRESHOLD_PROBABILITY,
+                "above_threshold_share": float((chance > THRESHOLD_PROBABILITY).mean()),
+            }
+        )
+        at_least = np.cumsum(pmf[::-1])[::-1]
+        tails += [
+            {"subdivision": name, "k": k, "probability_at_least": float(min(at_least[k], 1.0))}
+            for k in _round_numbers(len(columns))
+        ]
+    return (
+        pl.DataFrame(summaries, schema=_SUMMARY_SCHEMA),
+        pl.DataFrame(
+            tails, schema={"subdivision": pl.String, "k": pl.Int64, "probability_at_least": pl.Float64}
+        ),
+    )
+
+
+_SUMMARY_SCHEMA = {
+    "subdivision": pl.String,
+    "n_scored": pl.Int64,
+    "expected_failed_now": pl.Float64,
+    "expected_failed_now_lower": pl.Float64,
+    "expected_failed_now_upper": pl.Float64,
+    "threshold_probability": pl.Float64,
+    "above_threshold_share": pl.Float64,
+}
+
+
+def _round_numbers(largest: int) -> list[int]:
+    """1, 2, 5, 10, 20, 50, … up to the largest."""
+    return [k for tens in range(8) for k in (10**tens, 2 * 10**tens, 5 * 10**tens) if k <= largest]

@@ -1,0 +1,280 @@
+"""From lives to the covariate rows and candidate arrays that `models.lives` takes.
+
+Each distinct combination of material, era, depth, soil and tree is one row; a life points to its row, or,
+where its material is not on record, to one row per material it may have, with prior chances. Years are
+given relative to "now" (one number per life), so that files which keep only ages are treated alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from models.lives import LifeLooks, LineLooks, Ridge
+from models.looks import FloatArray
+
+UNKNOWN = "unknown"
+ROW_KEYS = ("material", "era", "depth_bin_ft", "expansive", "tree")
+
+#: Ages are rounded to this, so that lives share the work; a quarter year is far inside the width of any
+#: install range that records give [years].
+AGE_STEP_YEARS = 0.25
+#: A soil, tree or depth term needs this many lives on either side (or distinct values) to be tried.
+LEAST_SPREAD_LIVES = 20
+
+#: Weak priors: half of all pipes fail at some age between about 10 and 500 years, and wear-out is neither
+#: ruled out nor assumed (shape about 1 to 6). They matter only where there is hardly a record.
+PRIOR_LOG_SCALE = (4.4, 1.0)
+PRIOR_LOG_SHAPE = (0.9, 0.5)
+PRIOR_SD_PER_FT = 0.1
+PRIOR_SD_FLAG = 0.5
+PRIOR_SD_LONE_TERM = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """Covariate rows and the priors of their terms.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        `row` and ROW_KEYS, one line per row of X and Z.
+    X, Z : ndarray, shape (n_rows, p) and (n_rows, q)
+        Covariates of log scale and of log shape.
+    X_names, Z_names : tuple of str
+        Names of their columns.
+    ridges : tuple of Ridge
+        Priors.
+    shares : DataFrame
+        `era, material, share`: what an unrecorded material of that era may be.
+    mean_depth_ft : float
+        Depth at which the depth term is zero.
+    """
+
+    rows: pl.DataFrame
+    X: FloatArray
+    Z: FloatArray
+    X_names: tuple[str, ...]
+    Z_names: tuple[str, ...]
+    ridges: tuple[Ridge, ...]
+    shares: pl.DataFrame
+    mean_depth_ft: float
+
+
+def with_covariates(lives: pl.DataFrame) -> pl.DataFrame:
+    """Add the binned covariates to lives: depth to the foot, soil and tree as 0, 1 or NULL."""
+    soil = pl.col("soil")
+    return lives.with_columns(
+        depth_bin_ft=pl.col("depth_ft").round(0),
+        expansive=pl.when(soil == "expansive_clay")
+        .then(1.0)
+        .when(soil.is_null() | (soil == UNKNOWN))
+        .then(None)
+        .otherwise(0.0),
+        tree=pl.col("large_tree_near").cast(pl.Float64),
+    )
+
+
+def material_shares(lives: pl.DataFrame) -> pl.DataFrame:
+    """Shares of materials among the first lives of each era whose material is on record.
+
+    Parameters
+    ----------
+    lives : DataFrame
+        `era, material, life_number`.
+
+    Returns
+    -------
+    DataFrame
+        `era, material, share`, and under era 'unknown' the shares over all eras. Empty where no
+        material is on record.
+    """
+    known = lives.filter((pl.col("material") != UNKNOWN) & (pl.col("life_number") == 1))
+    overall = known.with_columns(era=pl.lit(UNKNOWN))
+    counted = pl.concat([known.filter(pl.col("era") != UNKNOWN), overall], how="diagonal")
+    counts = counted.group_by("era", "material").len("n")
+    return counts.select("era", "material", share=pl.col("n") / pl.col("n").sum().over("era")).sort(
+        "era", "material"
+    )
+
+
+def candidates(lives: pl.DataFrame, shares: pl.DataFrame) -> pl.DataFrame:
+    """Give each life the materials it may have.
+
+    Parameters
+    ----------
+    lives : DataFrame
+        `life` (position from 0) and ROW_KEYS.
+    shares : DataFrame
+        From `material_shares`.
+
+    Returns
+    -------
+    DataFrame
+        `life, probability` and ROW_KEYS, sorted; one line for a life of known material.
+    """
+    known = lives.filter(pl.col("material") != UNKNOWN).with_columns(probability=pl.lit(1.0))
+    unknown = lives.filter(pl.col("material") == UNKNOWN).drop("material")
+    shared = unknown.with_columns(
+        share_era=pl.when(pl.col("era").is_in(shares["era"].unique().to_list()))
+        .then("era")
+        .otherwise(pl.lit(UNKNOWN))
+    ).join(
+        shares.select(pl.col("era").alias("share_era"), "material", pl.col("share").alias("probability")),
+        on="share_era",
+    )
+    columns = ["life", *ROW_KEYS, "probability"]
+    found = pl.concat([known.select(columns), shared.select(columns)])
+    # No material of any first life is on record: then the unknown ones are a material of their own.
+    rest = unknown.join(found, on="life", how="anti").with_columns(
+        material=pl.lit(UNKNOWN), probability=pl.lit(1.0)
+    )
+    return pl.concat([found, rest.select(columns)]).sort("life", "material")
+
+
+def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame) -> Design:
+    """Make rows and terms from all lives that will be fitted or scored.
+
+    Parameters
+    ----------
+    lives : DataFrame
+        Every life, with covariates and `life` (position from 0).
+    looked : DataFrame
+        The lives behind the fit; they decide which terms have enough spread.
+    shares : DataFrame
+        From `material_shares`.
+
+    Returns
+    -------
+    Design
+    """
+    keys = list(ROW_KEYS)
+    rows = candidates(lives, shares).select(keys).unique().sort(keys, nulls_last=True).with_row_index("row")
+    mean_depth = looked["depth_bin_ft"].mean()
+    centre = float(mean_depth) if isinstance(mean_depth, float) else 0.0
+    names: list[str] = ["all"]
+    columns: list[FloatArray] = [np.ones(rows.height)]
+    ridges = [
+        Ridge(terms=("scale: all",), mean=PRIOR_LOG_SCALE[0], sd=PRIOR_LOG_SCALE[1]),
+        Ridge(terms=("shape: all",), mean=PRIOR_LOG_SHAPE[0], sd=PRIOR_LOG_SHAPE[1]),
+    ]
+    materials = rows["material"].unique().sort().to_list()
+    by_material = [(rows["material"] == material).to_numpy().astype(float) for material in materials]
+    if len(materials) > 1:
+        names += materials
+        columns += by_material
+        ridges += [_pooled("scale", materials), _pooled("shape", materials)]
+    eras = _eras_within_materials(looked)
+    for material, era in eras:
+        names.append(f"{material}, {era}")
+        columns.append(((rows["material"] == material) & (rows["era"] == era)).to_numpy().astype(float))
+    if eras:
+        ridges.append(_pooled("scale", [f"{material}, {era}" for material, era in eras]))
+    for name, column, ridge in _plain_terms(rows, looked, centre):
+        names.append(name)
+        columns.append(column)
+        ridges.append(ridge)
+    shape_columns = [np.ones(rows.height), *(by_material if len(materials) > 1 else [])]
+    return Design(
+        rows=rows,
+        X=np.column_stack(columns),
+        Z=np.column_stack(shape_columns),
+        X_names=tuple(names),
+        Z_names=("all", *(materials if len(materials) > 1 else [])),
+        ridges=tuple(ridges),
+        shares=shares,
+        mean_depth_ft=centre,
+    )
+
+
+def _pooled(part: str, names: Sequence[str]) -> Ridge:
+    """Draw the terms together by an amount the data choose; a lone term cannot say by how much."""
+    return Ridge(
+        terms=tuple(f"{part}: {name}" for name in names), sd=None if len(names) > 1 else PRIOR_SD_LONE_TERM
+    )
+
+
+def _eras_within_materials(looked: pl.DataFrame) -> list[tuple[str, str]]:
+    known = looked.filter((pl.col("material") != UNKNOWN) & (pl.col("era") != UNKNOWN))
+    pairs = known.select("material", "era").unique()
+    several = pairs.filter(pl.len().over("material") > 1).sort("material", "era")
+    return list(several.iter_rows())
+
+
+def _plain_terms(
+    rows: pl.DataFrame, looked: pl.DataFrame, mean_depth_ft: float
+) -> list[tuple[str, FloatArray, Ridge]]:
+    terms: list[tuple[str, FloatArray, Ridge]] = []
+    if looked["depth_bin_ft"].n_unique() > 2 and looked["depth_bin_ft"].count() >= LEAST_SPREAD_LIVES:
+        depth = (rows["depth_bin_ft"].fill_null(mean_depth_ft) - mean_depth_ft).to_numpy()
+        terms.append(("depth", depth, Ridge(terms=("scale: depth",), sd=PRIOR_SD_PER_FT)))
+    for name in ("expansive", "tree"):
+        known = looked[name].drop_nulls()
+        n_with = int((known == 1.0).sum())
+        if min(n_with, len(known) - n_with) >= LEAST_SPREAD_LIVES:
+            # A flag that is not on record counts as its average.
+            column = rows[name].fill_null(n_with / len(known)).to_numpy()
+            terms.append((name, column, Ridge(terms=(f"scale: {name}",), sd=PRIOR_SD_FLAG)))
+    return terms
+
+
+def life_looks(design: Design, lives: pl.DataFrame, looks: pl.DataFrame) -> LifeLooks:
+    """Make the arrays of lives and their looks, in years relative to now.
+
+    Parameters
+    ----------
+    design : Design
+        Whose rows the lives point to.
+    lives : DataFrame
+        `life` (0, 1, …, in order), ROW_KEYS, `install_from`, `install_to` (years from now, negative).
+    looks : DataFrame
+        `life, look_at` (years from now), `is_bad`.
+
+    Returns
+    -------
+    LifeLooks
+    """
+    found = candidates(lives, design.shares).join(design.rows, on=list(ROW_KEYS), nulls_equal=True)
+    found = found.sort("life", "row")
+    ordered = looks.sort("life", "look_at", "is_bad")
+    lives = lives.sort("life")
+    return LifeLooks(
+        candidate_life=found["life"].to_numpy().astype(np.int64),
+        candidate_row=found["row"].to_numpy().astype(np.int64),
+        candidate_probability=found["probability"].to_numpy(),
+        install_min=rounded(lives["install_from"].to_numpy()),
+        install_max=rounded(lives["install_to"].to_numpy()),
+        look_life=ordered["life"].to_numpy().astype(np.int64),
+        look_year=rounded(ordered["look_at"].to_numpy()),
+        look_bad=ordered["is_bad"].to_numpy().astype(bool),
+    )
+
+
+def line_looks(looks: pl.DataFrame) -> LineLooks | None:
+    """Make the arrays of line looks, or None where there are none.
+
+    Parameters
+    ----------
+    looks : DataFrame
+        `inspection_id, look_at, is_bad, life`: one line per member.
+    """
+    if looks.is_empty():
+        return None
+    lines = looks.select("inspection_id", "look_at", "is_bad").unique().sort("inspection_id")
+    numbered = lines.with_row_index("line")
+    members = looks.join(numbered.select("inspection_id", "line"), on="inspection_id").sort("line", "life")
+    return LineLooks(
+        line_year=rounded(lines["look_at"].to_numpy()),
+        line_bad=lines["is_bad"].to_numpy().astype(bool),
+        member_line=members["line"].to_numpy().astype(np.int64),
+        member_life=members["life"].to_numpy().astype(np.int64),
+    )
+
+
+def rounded(years: FloatArray) -> FloatArray:
+    """Round years to the step in which lives share the work."""
+    steps: FloatArray = np.round(years / AGE_STEP_YEARS) * AGE_STEP_YEARS
+    return steps

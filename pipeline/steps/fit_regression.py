@@ -1,0 +1,295 @@
+"""Fitted curves: one regression on looks for each outcome, and what is published of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from models.lives import Detection, FittedLives, LifeRegression
+from models.looks import FloatArray
+from pipeline.published import contract
+from pipeline.published.write import empty
+from pipeline.settings import Settings
+from pipeline.steps.fit_design import (
+    ROW_KEYS,
+    UNKNOWN,
+    Design,
+    life_looks,
+    line_looks,
+    make_design,
+    material_shares,
+)
+from pipeline.steps.fit_input import Exposure, outcome_line_looks, outcome_looks
+from pipeline.vocabulary import Outcome
+
+CURVE_LEVEL = 0.95
+OLDEST_AGE_YEARS = 120
+#: Curves are drawn this far beyond the oldest look, and marked as an extension there [years].
+EXTENSION_YEARS = 10
+AGE_BAND_YEARS = 10
+OUTCOME_MEANINGS = {outcome.value: outcome.meaning for outcome in Outcome}
+
+
+@dataclass(frozen=True, slots=True)
+class OutcomeFit:
+    """One outcome's regression and the looks behind it.
+
+    Attributes
+    ----------
+    outcome : str
+        Outcome code.
+    design : Design
+        Covariate rows.
+    fitted : FittedLives
+        The fit; see its status.
+    draws : ndarray, shape (n_draws, p + q)
+        Parameter draws, shared by everything that is said from this fit.
+    looked : DataFrame
+        Lives behind it.
+    looks : DataFrame
+        Unselected looks behind it, from `outcome_looks`.
+    n_line_looks : int
+        Unselected overall verdicts on lines, used as such.
+    """
+
+    outcome: str
+    design: Design
+    fitted: FittedLives
+    draws: FloatArray
+    looked: pl.DataFrame
+    looks: pl.DataFrame
+    n_line_looks: int
+
+    @property
+    def is_ok(self) -> bool:
+        """Whether its numbers stand."""
+        return self.fitted.status == "ok"
+
+
+def detection_of(settings: Settings, outcome: str) -> Detection:
+    """Return the detection rates that the settings give an outcome."""
+    rates = settings.detection[outcome]
+    return Detection(sensitivity=rates.sensitivity, specificity=rates.specificity)
+
+
+def fit_outcome(exposure: Exposure, outcome: str, settings: Settings, rng: np.random.Generator) -> OutcomeFit:
+    """Fit one outcome on its unselected looks.
+
+    Parameters
+    ----------
+    exposure : Exposure
+        All lives and looks.
+    outcome : str
+        Outcome code.
+    settings : Settings
+        Detection rates and the number of draws.
+    rng : numpy.random.Generator
+        For the parameter draws.
+
+    Returns
+    -------
+    OutcomeFit
+        With `fitted.status` other than "ok" where the looks cannot carry a fit.
+    """
+    looks = outcome_looks(exposure, outcome)
+    lines = outcome_line_looks(exposure, outcome)
+    ids = pl.concat([looks.select("life_id"), lines.select("life_id")]).unique()
+    everything = exposure.lives.with_row_index("life")
+    looked = exposure.lives.join(ids, on="life_id", how="semi").sort("life_id").with_row_index("life")
+    shares = material_shares(exposure.lives)
+    design = make_design(everything, looked, shares)
+    positions = looked.select("life_id", "life")
+    fitted = LifeRegression(ridges=design.ridges, detection=detection_of(settings, outcome)).fit(
+        design.X,
+        design.Z,
+        life_looks(design, looked, looks.join(positions, on="life_id")),
+        line_looks(lines.join(positions, on="life_id")),
+        X_names=design.X_names,
+        Z_names=design.Z_names,
+    )
+    n_terms = len(design.X_names) + len(design.Z_names)
+    draws = fitted.draws(settings.n_draws, rng) if fitted.status == "ok" else np.empty((0, n_terms))
+    return OutcomeFit(outcome, design, fitted, draws, looked, looks, lines["inspection_id"].n_unique())
+
+
+def outcome_row(fit: OutcomeFit) -> pl.DataFrame:
+    """Return one outcome's row of the published `outcomes`."""
+    detection = fit.fitted.detection
+    n_bad = int(fit.looks["is_bad"].sum())
+    sentence = (
+        f"{fit.looks.height:,} looks at single segments and {fit.n_line_looks:,} at whole lines, "
+        f"{n_bad:,} of the former with a repair-grade finding."
+    )
+    if not fit.is_ok:
+        sentence = f"No fitted curve: {fit.fitted.reason}"
+    return pl.DataFrame(
+        {
+            "outcome": fit.outcome,
+            "meaning": OUTCOME_MEANINGS[fit.outcome],
+            "n_looks": fit.looks.height,
+            "n_bad": n_bad,
+            "n_line_looks": fit.n_line_looks,
+            "sensitivity": detection.sensitivity,
+            "specificity": detection.specificity,
+            "family": "weibull",
+            "status": contract.STATUS_OK if fit.is_ok else contract.STATUS_NOT_FITTED,
+            "sentence": sentence,
+        }
+    )
+
+
+def look_counts(fit: OutcomeFit) -> pl.DataFrame:
+    """Return the published `look_counts` of one outcome."""
+    return (
+        _with_material(fit)
+        .with_columns(age_from_years=(pl.col("age").clip(0) / AGE_BAND_YEARS).floor() * AGE_BAND_YEARS)
+        .group_by("material", "age_from_years")
+        .agg(n_looks=pl.len(), n_bad=pl.col("is_bad").sum())
+        .with_columns(
+            outcome=pl.lit(fit.outcome),
+            age_to_years=pl.col("age_from_years") + AGE_BAND_YEARS,
+            bad_share=pl.col("n_bad") / pl.col("n_looks"),
+        )
+    )
+
+
+def _with_material(fit: OutcomeFit) -> pl.DataFrame:
+    return fit.looks.join(fit.looked.select("life_id", "material"), on="life_id")
+
+
+def fitted_groups(fit: OutcomeFit, settings: Settings) -> pl.DataFrame:
+    """Return the published `fitted_groups` of one outcome: which materials' curves are drawn, and why not."""
+    counts = (
+        _with_material(fit)
+        .group_by("material")
+        .agg(n_looks=pl.len(), n_bad=pl.col("is_bad").sum(), oldest_look_years=pl.col("age").max())
+        .sort("material")
+    )
+    few = (pl.col("n_looks") < settings.min_lives) | (pl.col("n_bad") < settings.min_events)
+    status = (
+        pl.when(not fit.is_ok)
+        .then(pl.lit(contract.STATUS_NOT_FITTED))
+        .when(few | (pl.col("material") == UNKNOWN))
+        .then(pl.lit(contract.STATUS_TOO_FEW))
+        .otherwise(pl.lit(contract.STATUS_OK))
+    )
+    counted = pl.format("{} looks, {} with a repair-grade finding", "n_looks", "n_bad")
+    sentence = (
+        pl.when(pl.lit(not fit.is_ok))
+        .then(pl.lit(f"No fitted curve: {fit.fitted.reason}"))
+        .when(pl.col("material") == UNKNOWN)
+        .then(
+            pl.format("{}; the material is not on record, so they are shared out among the others.", counted)
+        )
+        .when(few)
+        .then(
+            pl.format(
+                "Too few records: {}; a curve needs {} looks and {} findings.",
+                counted,
+                pl.lit(settings.min_lives),
+                pl.lit(settings.min_events),
+            )
+        )
+        .otherwise(pl.format("{}.", counted))
+    )
+    return counts.with_columns(outcome=pl.lit(fit.outcome), status=status, sentence=sentence)
+
+
+def fitted_curves(fit: OutcomeFit, groups: pl.DataFrame) -> pl.DataFrame:
+    """Return the published `fitted_curves` of one outcome.
+
+    Notes
+    -----
+    F of each age is the average over the looked-at lives of that material, each with its own era, depth, soil
+    and tree; its range is the quantiles of that average over the parameter draws.
+    """
+    frames = [empty(contract.FITTED_CURVES)]
+    weights = fit.looked.join(fit.design.rows, on=list(ROW_KEYS), nulls_equal=True)
+    for group in groups.filter(pl.col("status") == contract.STATUS_OK).iter_rows(named=True):
+        counted = weights.filter(pl.col("material") == group["material"]).group_by("row").len("n").sort("row")
+        oldest = min(OLDEST_AGE_YEARS, int(np.ceil(group["oldest_look_years"])) + EXTENSION_YEARS)
+        ages = np.arange(0, oldest + 1, dtype=float)
+        mode = _average_curve(fit, counted, ages, draws=None)
+        drawn = _average_curve(fit, counted, ages, draws=fit.draws)
+        tail = (1 - CURVE_LEVEL) / 2
+        frames.append(
+            pl.DataFrame(
+                {
+                    "outcome": fit.outcome,
+                    "material": group["material"],
+                    "age_years": ages,
+                    "failure_probability": mode[0],
+                    "failure_probability_lower": np.quantile(drawn, tail, axis=0),
+                    "failure_probability_upper": np.quantile(drawn, 1 - tail, axis=0),
+                    "is_extension": ages > group["oldest_look_years"],
+                }
+            )
+        )
+    return pl.concat(frames)
+
+
+def _average_curve(
+    fit: OutcomeFit, counted: pl.DataFrame, ages: FloatArray, *, draws: FloatArray | None
+) -> FloatArray:
+    """Average F over rows with counts; shape (n_draws or 1, n_ages)."""
+    rows = counted["row"].to_numpy()
+    share = counted["n"].to_numpy() / counted["n"].sum()
+    n_curves = 1 if draws is None else len(draws)
+    average = np.zeros((n_curves, len(ages)))
+    X, Z = fit.design.X[rows], fit.design.Z[rows]
+    for position, age in enumerate(ages):
+        at_age = fit.fitted.failure_probability(np.full(len(rows), age), X, Z, draws=draws)
+        average[:, position] = np.atleast_2d(at_age) @ share
+    return average
+
+
+def regression_terms(fit: OutcomeFit) -> pl.DataFrame:
+    """Return the published `regression_terms` of one outcome."""
+    if not fit.is_ok:
+        return empty(contract.REGRESSION_TERMS)
+    error = fit.fitted.standard_error
+    # 1.96: normal quantile of the 95 % level, as the Laplace approximation is normal.
+    return pl.DataFrame(
+        {
+            "outcome": fit.outcome,
+            "term": list(fit.fitted.names),
+            "meaning": [_term_meaning(name) for name in fit.fitted.names],
+            "estimate": fit.fitted.coef,
+            "standard_error": error,
+            "estimate_lower": fit.fitted.coef - 1.96 * error,
+            "estimate_upper": fit.fitted.coef + 1.96 * error,
+        }
+    )
+
+
+_PLAIN_MEANINGS = {
+    "scale: all": "log of the age [years] by which 63 % of average pipe has failed",
+    "scale: depth": "per foot deeper; above 0 it lasts longer [log years]",
+    "scale: expansive": "in expansive clay soil; below 0 it fails sooner [log years]",
+    "scale: tree": "with a large tree near; below 0 it fails sooner [log years]",
+    "shape: all": "log of how steeply failure comes with age; above 0 it is wear-out",
+}
+
+
+def _term_meaning(name: str) -> str:
+    if name in _PLAIN_MEANINGS:
+        return _PLAIN_MEANINGS[name]
+    part, _, rest = name.partition(": ")
+    material, _, era = rest.partition(", ")
+    words = material.replace("_", " ")
+    if part == "shape":
+        return f"{words} against all pipe; above 0 failures come closer together in age"
+    if era:
+        return f"{words} laid {era_words(era)} against other {words}; above 0 it lasts longer [log years]"
+    return f"{words} against all pipe; above 0 it lasts longer [log years]"
+
+
+def era_words(era: str) -> str:
+    """Return an era code as words for people."""
+    if era == "before_1940":
+        return "before 1940"
+    if era == "1980_on":
+        return "from 1980 on"
+    return era.replace("_", " to ")
