@@ -1,0 +1,96 @@
+"""Where pipes fail more than their material explains: planted hot spots, a decoy, ordinary differences."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from synthetic_data import truth
+from synthetic_data.town import BLOCK_PITCH_X_FT, BLOCK_PITCH_Y_FT, Lots
+from synthetic_data.truth import Floats, Ints
+
+#: Blocks in one planted area: this share of all blocks, within these limits.
+AREA_SHARE, FEWEST_BLOCKS, MOST_BLOCKS = 0.010, 3, 12
+
+
+@dataclass(frozen=True, slots=True)
+class Areas:
+    """The planted areas and the hazard multiplier of every lot.
+
+    Attributes
+    ----------
+    multiplier : ndarray of float, shape (n_lots,)
+        Hazard multiplier of the lot's area; it replaces the subdivision's frailty inside planted areas.
+    frailty : ndarray of float, shape (n_subdivisions,)
+        Hazard multiplier of each subdivision outside the planted areas.
+    centre_x_ft, centre_y_ft, radius_ft, hazard : ndarray of float, shape (4,)
+        The planted areas: the hot spots, then the decoy with hazard 1.
+    lot_area : ndarray of int, shape (n_lots,)
+        Index of the planted area, or -1.
+    """
+
+    multiplier: Floats
+    frailty: Floats
+    centre_x_ft: Floats
+    centre_y_ft: Floats
+    radius_ft: Floats
+    hazard: Floats
+    lot_area: Ints
+
+
+def plant(lots: Lots, main_material: Ints, rng: np.random.Generator) -> Areas:
+    """Choose three hot spots among middle-aged blocks and a decoy among old clay, and draw the frailties."""
+    _, first_lot, of_lot = np.unique(lots.block, return_index=True, return_inverse=True)
+    n_blocks = first_lot.size
+    x: Floats = (lots.block_col[first_lot].astype(np.float64) + 0.5) * BLOCK_PITCH_X_FT
+    y: Floats = (lots.block_row[first_lot].astype(np.float64) + 0.5) * BLOCK_PITCH_Y_FT
+    size = np.bincount(of_lot)
+    year = np.bincount(of_lot, weights=lots.laid) / size
+    clay = np.bincount(of_lot, weights=(main_material == truth.CLAY)) / size
+    members = int(np.clip(round(AREA_SHARE * n_blocks), FEWEST_BLOCKS, MOST_BLOCKS))
+    # Middle-aged pipes: old enough to have failed in number, young enough that an excess can be seen.
+    hot_score = -np.abs(year - 1962.0) + rng.normal(0.0, 6.0, n_blocks)
+    decoy_score = 60.0 * clay - np.abs(year - 1918.0)
+    block_area = np.full(n_blocks, -1)
+    centres, radii = [], []
+    hazard = np.array([*truth.HOT_SPOT_HAZARDS, 1.0])
+    # The decoy is placed first, since old clay blocks are the scarcer ones.
+    for area in (3, 0, 1, 2):
+        score = decoy_score if area == 3 else hot_score
+        centre, radius, inside = _place(score, x, y, block_area, members)
+        block_area[inside] = area
+        centres.append((area, x[centre], y[centre]))
+        radii.append((area, radius))
+    lot_area = block_area[of_lot]
+    sd = truth.FRAILTY_SD
+    frailty = np.exp(rng.normal(-0.5 * sd**2, sd, lots.subdivision_year.size))
+    multiplier = np.where(lot_area >= 0, hazard[lot_area], frailty[lots.subdivision])
+    by_area = np.array([c[1:] for c in sorted(centres)])
+    return Areas(
+        multiplier=multiplier,
+        frailty=frailty,
+        centre_x_ft=by_area[:, 0],
+        centre_y_ft=by_area[:, 1],
+        radius_ft=np.array([r for _, r in sorted(radii)]),
+        hazard=hazard,
+        lot_area=lot_area,
+    )
+
+
+def _place(score: Floats, x: Floats, y: Floats, taken: Ints, members: int) -> tuple[int, float, Ints]:
+    """Best free block as centre, with the circle that holds its `members` nearest blocks."""
+    distance_taken = np.full(score.size, np.inf)
+    for other in np.flatnonzero(taken >= 0):
+        distance_taken = np.minimum(distance_taken, np.hypot(x - x[other], y - y[other]))
+    for apart in (1500.0, 500.0, 0.0):
+        free = (taken < 0) & (distance_taken > apart)
+        # A small town has no room to keep its areas apart.
+        if free.any():
+            break
+    centre = int(np.argmax(np.where(free, score, -np.inf)))
+    distance = np.hypot(x - x[centre], y - y[centre])
+    distance = np.where(taken < 0, distance, np.inf)
+    nearest = np.sort(distance)[:members]
+    radius = float(nearest[np.isfinite(nearest)].max()) + 1.0
+    return centre, radius, np.flatnonzero(distance <= radius)
