@@ -146,7 +146,7 @@ def frailty_table(setting: Setting, subdivision: pl.Series) -> pl.DataFrame:
     return frame.unique().sort("subdivision")
 
 
-def detection_table() -> pl.DataFrame:
-    """Sensitivity and specificity per outcome."""
-    rows = [(outcome, *rates) for outcome, rates in truth.detection().items()]
-    return pl.DataFrame(rows, schema=["outcome", "sensitivity", "specificity"], orient="row")
+def detection_table(seed: int) -> pl.DataFrame:
+    """Sensitivity and specificity per outcome, with the seed of the town."""
+    rows = [(outcome, *rates, seed) for outcome, rates in truth.detection().items()]
+    return pl.DataFrame(rows, schema=["outcome", "sensitivity", "specificity", "seed"], orient="row")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -115,6 +116,11 @@ def write_run(
 ) -> str:
     """The materials along a line as one text, e.g. ``4" PVC > 4" VCP > 6" VCP (orig.)``."""
     with_size = bool(rng.random() < 0.7)
+    if not with_size:
+        # Without bores, neighbours of one material are one.
+        starts = [i for i, m in enumerate(materials) if i == 0 or m != materials[i - 1]]
+        materials, diameters = tuple(materials[i] for i in starts), tuple(diameters[i] for i in starts)
+        is_first = [is_first[i] for i in starts]
     mark = _pick((" > ", " > ", " to ", ">"), rng)
     pieces = []
     for material, diameter in zip(materials, diameters, strict=True):
@@ -179,7 +185,8 @@ def _draw_jobs(
             _pick(_VERDICT_WORDS[VERDICTS[town.notes.verdict[look]]], rng),
             "did not reach main" if not town.looks.is_complete[look] else None,
         )
-        job = Job(look=look, duplicate_of=None, cells=cells, materials=line.materials)
+        told = tuple(m for m, _ in groupby(line.materials))
+        job = Job(look=look, duplicate_of=None, cells=cells, materials=told)
         jobs.append((job, day))
         if rng.random() < 0.015:
             # Entered twice: the same row again, number and all.
@@ -201,7 +208,7 @@ def write_jobs(
     lots : polars.DataFrame
         Its lots table, in the order of the lots.
     looks : ndarray of int, shape (n_jobs,)
-        The looks to tell of, at most `MOST_JOBS` of which are used.
+        The looks to tell of, in order of time; at most `MOST_JOBS` of them are used.
     rng : numpy.random.Generator
         Source of all draws.
 
@@ -209,10 +216,14 @@ def write_jobs(
     -------
     polars.DataFrame
         One row per job row: source_row (as a spreadsheet numbers it), lot_id, inspection_id, inspection_date,
-        materials (from the house to the main, joined by " > "), length_ft, purpose, verdict,
+        materials (from the house to the main, joined by " > ",
+        neighbours of one material told once whatever their bore), length_ft, purpose, verdict,
         duplicate_of (source_row of the row it repeats, or empty).
     """
-    drawn = _draw_jobs(town, lots, looks[:MOST_JOBS], rng)
+    if looks.size > MOST_JOBS:
+        # Evenly over the years, as if the rest were in another book.
+        looks = looks[np.linspace(0, looks.size - 1, MOST_JOBS).astype(np.int64)]
+    drawn = _draw_jobs(town, lots, looks, rng)
     rows: list[int] = []
     with xlsxwriter.Workbook(str(path)) as book:
         # A fixed time of making, so that the same seed gives the same file.

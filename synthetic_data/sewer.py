@@ -62,7 +62,7 @@ def lay_sewer(lots: Lots, rng: np.random.Generator) -> Sewer:
         manhole_depth_ft=manhole_depth,
         lot_main=lot_main,
         lot_manhole=manhole_of_end[lot_main],
-        lot_station_ft=np.round(np.where(ties, 0.0, station), 1),
+        lot_station_ft=np.round(station * ~ties, 1),
         ties_into_manhole=ties,
     )
 

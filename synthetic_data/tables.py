@@ -189,7 +189,7 @@ def inspections_table(town: Town, operator: Ints, rng: np.random.Generator) -> p
 
 def draw_operators(n: int, rng: np.random.Generator) -> Ints:
     """Who ran each camera; the first operator does the most rounds."""
-    share = np.array([0.3, *[0.7 / (N_OPERATORS - 1)] * (N_OPERATORS - 1)])
+    share = np.array([0.2, *[0.8 / (N_OPERATORS - 1)] * (N_OPERATORS - 1)])
     return 1 + rng.choice(N_OPERATORS, size=n, p=share)
 
 

@@ -136,7 +136,7 @@ def generate(
     key = mess.write_jobs(folder / "jobs.xlsx", town, lots, own, rng)
     files.append(folder / "jobs.xlsx")
     tell("Writing the truth")
-    files += _write_truth(folder / "truth", town, sights, lots, key)
+    files += _write_truth(folder / "truth", town, sights, lots=lots, jobs_key=key, seed=seed)
     files.append(_write_description(folder / "town.json", n_lots=n_lots, seed=seed))
     return TownSummary(
         folder=folder, town_name=TOWN_NAME, seed=seed, n_lots=n_lots, n_rows=n_rows, files=tuple(files)
@@ -144,7 +144,7 @@ def generate(
 
 
 def _write_truth(
-    folder: Path, town: Town, sights: Sights, lots: pl.DataFrame, jobs_key: pl.DataFrame
+    folder: Path, town: Town, sights: Sights, *, lots: pl.DataFrame, jobs_key: pl.DataFrame, seed: int
 ) -> list[Path]:
     """Write everything that the records only hint at."""
     setting = town.setting
@@ -155,7 +155,7 @@ def _write_truth(
         "hot_spots": known.planted_table(setting),
         "hot_spot_blocks": known.planted_blocks_table(setting, lots["block"]),
         "subdivisions": known.frailty_table(setting, lots["subdivision"]),
-        "detection": known.detection_table(),
+        "detection": known.detection_table(seed),
         "jobs_key": jobs_key,
     }
     paths = []
