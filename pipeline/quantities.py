@@ -250,7 +250,7 @@ def _or_fault(found: date | None, text: str) -> date | Fault:
 def _by_format(bare: str, pattern: str, today: date) -> date | None:
     if pattern in ORDERS:
         parts = numeric_parts(bare)
-        return _from_parts(parts, pattern, today) if parts else None  # type: ignore[arg-type]
+        return _from_parts(parts, pattern, today) if parts else None
     try:
         return datetime.strptime(bare, pattern).date()
     except ValueError:

@@ -6,6 +6,7 @@ Nothing here knows a column's meaning; `pipeline.column_map` and `pipeline.valid
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -78,7 +79,7 @@ def no_rejects() -> pl.DataFrame:
     return pl.DataFrame(schema=REJECT_SCHEMA)
 
 
-def reject_rows(rows: list[tuple[int, str | None, str | None, RejectReason, str]]) -> pl.DataFrame:
+def reject_rows(rows: Sequence[tuple[int, str | None, str | None, RejectReason, str]]) -> pl.DataFrame:
     """Build rejects from (source_row, column_name, value, code, sentence); the table is not yet known."""
     return pl.DataFrame(
         [(row, None, column, value, code.value, reason) for row, column, value, code, reason in rows],
