@@ -45,6 +45,11 @@ def title(words: str, lead: str) -> pn.pane.HTML:
     return text(Markup('<h1 class="u-h1">{}</h1><p class="u-lead">{}</p>').format(words, lead))
 
 
+def first_up(words: str) -> str:
+    """Return the words with a capital first letter and the rest as it was."""
+    return words[:1].upper() + words[1:]
+
+
 def heading(words: str) -> pn.pane.HTML:
     """Return the heading of a section."""
     return text(Markup('<h2 class="u-h2">{}</h2>').format(words))
@@ -159,9 +164,9 @@ def table(frame: pl.DataFrame, columns: Sequence[Shown], *, caption: str) -> pn.
     )
     return text(
         Markup(
-            '<div class="u-scroll" tabindex="0" role="region" aria-label="{}"><table class="u-table"><caption>{}</caption>'
-            "<thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>"
-        ).format(caption, caption, head, body)
+            '<p class="u-caption2">{}</p><div class="u-scroll" tabindex="0" role="region" aria-label="{}">'
+            '<table class="u-table" aria-label="{}"><thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>'
+        ).format(caption, caption, caption, head, body)
     )
 
 

@@ -26,20 +26,24 @@ DASHES = ([1, 0], [7, 3], [2, 2], [9, 3, 2, 3], [4, 4], [12, 3])
 MOST_SERIES = len(SERIES)
 
 #: Fewer than expected – as expected – more than expected.
-FEWER, EVEN, MORE = "#1D6F8A", "#F1ECDD", "#B23C12"
+FEWER, EVEN, MORE = "#1F5C99", "#F3F0EA", "#B23C12"
 TOO_FEW = "#C9CCCB"
 NONE_SEEN = "#E9E9E6"
 #: Pale to deep, for one-sided amounts such as coverage.
 AMOUNT = ("#E8F1F0", "#0B4A57")
 
-#: Checkboxes in a row that wraps on a narrow screen.
+#: Widgets stand in shadow roots too; checkboxes in a row wrap on a narrow screen.
+WIDGET = f":host, label, input, select, button {{ font-family: {FONT}; font-size: 15px; color: {INK}; }}"
 CHOICES = ".bk-input-group { display: flex; flex-wrap: wrap; gap: 4px 16px; } label { font-size: 0.95rem; }"
 
 LOOK = (Path(__file__).with_name("look.css")).read_text(encoding="utf-8")
 
 
 def dress(chart: alt.TopLevelMixin) -> alt.TopLevelMixin:
-    """Give a finished chart the shared type, grid and background."""
+    """Give a finished chart the shared type, grid and background; it fills the pane that it stands in."""
+    chart = chart.properties(
+        width="container", height="container", autosize=alt.AutoSizeParams(type="fit", contains="padding")
+    )
     axis = {
         "labelColor": INK,
         "titleColor": INK,

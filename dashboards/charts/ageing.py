@@ -7,10 +7,11 @@ import polars as pl
 
 from dashboards import theme, wording
 
-SEEN, FITTED = "seen by cameras", "fitted curve"
+BAD, GOOD = "repair-grade finding", "none"
 #: Both charts of a material keep this width for the labels of the upright axis, so that their ages line up.
 AXIS_PX = 46
 
+AGES = alt.Axis(tickCount=8, labelFlush=False)
 PER_CENT = alt.Axis(format="%", tickCount=5, minExtent=AXIS_PX, maxExtent=AXIS_PX)
 
 
@@ -56,11 +57,11 @@ def curve(stepped: pl.DataFrame, fitted: pl.DataFrame, *, oldest: float, colour:
         layers += _stepped(runs(stepped), oldest)
     if fitted.height:
         layers += _fitted(fitted, oldest, colour)
-    return alt.layer(*layers).properties(width="container", height=260)
+    return alt.layer(*layers)
 
 
 def _age(oldest: float, title: str | None = "age of the pipe [years]") -> alt.X:
-    return alt.X("age_years:Q", title=title, scale=alt.Scale(domain=[0, oldest], nice=False, clamp=True))
+    return alt.X("age_years:Q", title=title, scale=alt.Scale(domain=[0, oldest], nice=False), axis=AGES)
 
 
 def _share(field: str) -> alt.Y:
@@ -99,7 +100,7 @@ def _stepped(split: pl.DataFrame, oldest: float) -> list[alt.Chart]:
         )
     )
     line = (
-        alt.Chart(known.with_columns(what=pl.lit(SEEN)))
+        alt.Chart(known)
         .mark_line(interpolate="step-after", strokeWidth=2.2, color=theme.INK)
         .encode(
             x=age,
@@ -154,33 +155,36 @@ def looks(counts: pl.DataFrame, *, oldest: float) -> alt.TopLevelMixin:
     oldest : float
         End of the age axis [years].
     """
-    stacked = counts.with_columns(n_good=pl.col("n_looks") - pl.col("n_bad")).unpivot(
-        on=["n_bad", "n_good"], index=["age_from_years", "age_to_years", "n_looks"], variable_name="kind"
+    # Rectangles, since a stacked bar with a start and an end age would be taken for a horizontal one.
+    bands = counts.filter(pl.col("age_from_years") < oldest).with_columns(
+        age_to_years=pl.col("age_to_years").clip(upper_bound=oldest) - 0.4
     )
-    named = stacked.with_columns(
-        pl.col("kind").replace({"n_bad": "repair-grade finding", "n_good": "none"}),
-        age_to_years=pl.col("age_to_years").clip(upper_bound=oldest) - 0.4,
-    ).filter(pl.col("age_from_years") < oldest)
+    bad = bands.with_columns(kind=pl.lit(BAD), bottom=pl.lit(0), top=pl.col("n_bad"))
+    good = bands.with_columns(kind=pl.lit(GOOD), bottom=pl.col("n_bad"), top=pl.col("n_looks"))
+    named = pl.concat(
+        [part.with_columns(pl.col("bottom", "top").cast(pl.Int64)) for part in (bad, good)]
+    ).with_columns(value=pl.col("top") - pl.col("bottom"))
     drawn: alt.TopLevelMixin = (
         alt.Chart(named)
-        .mark_bar()
+        .mark_rect()
         .encode(
             x=alt.X(
                 "age_from_years:Q",
                 title="age at the look [years]",
                 scale=alt.Scale(domain=[0, oldest], nice=False),
+                axis=AGES,
             ),
             x2="age_to_years:Q",
+            y2="top:Q",
             y=alt.Y(
-                "value:Q",
+                "bottom:Q",
                 title="looks",
-                stack="zero",
                 axis=alt.Axis(tickCount=3, format=",d", minExtent=AXIS_PX, maxExtent=AXIS_PX),
             ),
             color=alt.Color(
                 "kind:N",
                 title=None,
-                scale=alt.Scale(domain=["repair-grade finding", "none"], range=[theme.MORE, "#9DB3B5"]),
+                scale=alt.Scale(domain=[BAD, GOOD], range=[theme.MORE, "#9DB3B5"]),
             ),
             tooltip=[
                 alt.Tooltip("age_from_years:Q", title="age from"),
@@ -189,7 +193,6 @@ def looks(counts: pl.DataFrame, *, oldest: float) -> alt.TopLevelMixin:
                 alt.Tooltip("n_looks:Q", title="of", format=",d"),
             ],
         )
-        .properties(width="container", height=110)
     )
     return drawn
 
@@ -218,7 +221,7 @@ def compare(
         "material:N",
         title=None,
         scale=alt.Scale(domain=names, range=colours),
-        legend=alt.Legend(columns=2, symbolType="stroke"),
+        legend=alt.Legend(columns=2, symbolType="stroke", symbolOpacity=1, symbolSize=300),
     )
     dash = alt.StrokeDash(
         "material:N",
@@ -245,4 +248,4 @@ def compare(
             alt.Tooltip("failure_probability_upper:Q", title="to", format=".0%"),
         ],
     )
-    return alt.layer(band, line).properties(width="container", height=340)
+    return alt.layer(band, line)

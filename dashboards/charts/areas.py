@@ -63,7 +63,7 @@ def failures(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
             clamp=True,
         ),
         legend=alt.Legend(
-            gradientLength=220,
+            gradientLength=200,
             values=[-2, -1, 0, 1, 2],
             labelExpr=RATIO_LABELS,
             orient="top",
@@ -106,7 +106,7 @@ def coverage(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
         "properties.coverage_share:Q",
         title="lots inspected",
         scale=alt.Scale(domain=[0, 1], range=list(theme.AMOUNT)),
-        legend=alt.Legend(gradientLength=220, format="%", values=[0, 0.25, 0.5, 0.75, 1], orient="top"),
+        legend=alt.Legend(gradientLength=200, format="%", values=[0, 0.25, 0.5, 0.75, 1], orient="top"),
     )
     chart = (
         alt.Chart(alt.Data(values=[]))
@@ -132,7 +132,7 @@ def _tips(name: str) -> list[alt.Tooltip]:
 
 def _finish(chart: alt.Chart, areas: pl.DataFrame, name: str) -> dict[str, Any]:
     canvas = areas.height > MOST_ELEMENTS
-    sized = chart.project(type="identity", reflectY=True).properties(width="container", height=440)
+    sized = chart.project(type="identity", reflectY=True)
     if canvas:
         sized = sized.properties(usermeta={"embedOptions": {"renderer": "canvas"}})
     spec: dict[str, Any] = theme.dress(sized).to_dict()

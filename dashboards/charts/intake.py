@@ -28,7 +28,10 @@ def accounting(loads: pl.DataFrame) -> alt.Chart:
     parts = (
         loads.with_columns(file=pl.Series(order, dtype=pl.String))
         .unpivot(on=list(KINDS), index=["file", "n_read"], variable_name="became", value_name="rows")
-        .with_columns(pl.col("became").replace(KINDS))
+        .with_columns(
+            pl.col("became").replace(KINDS),
+            place=pl.col("became").replace_strict({k: i for i, k in enumerate(KINDS)}, return_dtype=pl.Int64),
+        )
         .filter((pl.col("rows") > 0) & (pl.col("n_read") > 0))
         .with_columns(share=pl.col("rows") / pl.col("n_read"))
     )
@@ -45,7 +48,7 @@ def accounting(loads: pl.DataFrame) -> alt.Chart:
                 axis=alt.Axis(format="%", tickCount=5),
                 stack="zero",
             ),
-            order=alt.Order("became:N"),
+            order=alt.Order("place:Q"),
             color=alt.Color(
                 "became:N",
                 title=None,
@@ -59,7 +62,6 @@ def accounting(loads: pl.DataFrame) -> alt.Chart:
                 alt.Tooltip("n_read:Q", title="of rows read", format=",d"),
             ],
         )
-        .properties(width="container", height={"step": 26})
     )
     return drawn
 
@@ -85,6 +87,5 @@ def reasons(counts: pl.DataFrame) -> alt.Chart:
             x=alt.X("n_rejects:Q", title="faults", axis=alt.Axis(tickMinStep=1, format=",d", tickCount=5)),
             tooltip=[alt.Tooltip("reason:N"), alt.Tooltip("n_rejects:Q", title="faults", format=",d")],
         )
-        .properties(width="container", height={"step": 26})
     )
     return drawn

@@ -38,7 +38,7 @@ def chances(lot: pl.DataFrame) -> alt.TopLevelMixin:
     point = base.mark_point(size=120, filled=True, color=theme.CLAY, opacity=1).encode(
         x="chance:Q", y=what, tooltip=tips
     )
-    return alt.layer(range_, point).properties(width="container", height={"step": 46})
+    return alt.layer(range_, point)
 
 
 def line(segments: pl.DataFrame) -> alt.TopLevelMixin:
@@ -57,7 +57,12 @@ def line(segments: pl.DataFrame) -> alt.TopLevelMixin:
         ),
         middle=(pl.col("from_ft") + pl.col("to_ft")) / 2,
     )
-    x = alt.X("from_ft:Q", title="distance from the building [ft]", scale=alt.Scale(nice=False))
+    x = alt.X(
+        "from_ft:Q",
+        title="distance from the building [ft]",
+        scale=alt.Scale(nice=False),
+        axis=alt.Axis(tickCount=8),
+    )
     base = alt.Chart(shown)
     boxes = base.mark_rect(stroke="white", strokeWidth=2, cornerRadius=3).encode(
         x=x,
@@ -81,7 +86,7 @@ def line(segments: pl.DataFrame) -> alt.TopLevelMixin:
     labels = base.mark_text(color="white", fontSize=13, fontWeight=600).encode(
         x="middle:Q", y=alt.value(34), text="label:N"
     )
-    return alt.layer(boxes, labels).properties(width="container", height=66)
+    return alt.layer(boxes, labels)
 
 
 def at_least(counts: pl.DataFrame) -> alt.TopLevelMixin:
@@ -96,7 +101,7 @@ def at_least(counts: pl.DataFrame) -> alt.TopLevelMixin:
         alt.Chart(counts)
         .mark_line(interpolate="step-before", strokeWidth=2.4, color=theme.DEEP, point=counts.height <= 40)
         .encode(
-            x=alt.X("k:Q", title="number of lots, k", axis=alt.Axis(tickMinStep=1, format="d")),
+            x=alt.X("k:Q", title="number of lots, k", axis=alt.Axis(tickMinStep=1, tickCount=8, format="d")),
             y=alt.Y(
                 "probability_at_least:Q",
                 title="chance of k or more",
@@ -108,6 +113,5 @@ def at_least(counts: pl.DataFrame) -> alt.TopLevelMixin:
                 alt.Tooltip("probability_at_least:Q", title="chance", format=".0%"),
             ],
         )
-        .properties(width="container", height=260)
     )
     return drawn

@@ -30,6 +30,7 @@ def page(records: Records) -> pn.viewable.Viewable:
         options={wording.outcome(c): c for c in codes},
         value=parts.from_address("outcome", codes) or records.run["default_outcome"],
         width=300,
+        stylesheets=[theme.WIDGET],
     )
     parts.keep_in_address(outcome, "outcome")
     return pn.Column(
@@ -55,7 +56,7 @@ def _outcome(records: Records, outcome: str) -> pn.viewable.Viewable:
         options={wording.material(c): c for c in groups["material"]},
         value=_first_choice(groups),
         inline=True,
-        stylesheets=[theme.CHOICES],
+        stylesheets=[theme.WIDGET, theme.CHOICES],
         sizing_mode="stretch_width",
     )
     parts.keep_in_address(materials, "material")
@@ -83,8 +84,8 @@ def _materials(
         return parts.note("Choose at least one material.")
     shown = chosen[: theme.MOST_SERIES]
     rows = {row["material"]: row for row in groups.iter_rows(named=True)}
-    fitted = records.fitted(outcome, shown)
     oldest = max(_oldest(records, outcome, code) for code in shown)
+    fitted = records.fitted(outcome, shown).filter(pl.col("age_years") <= oldest)
     cards = [
         _material(records, rows[code], fitted.filter(pl.col("material") == code), oldest, theme.SERIES[i])
         for i, code in enumerate(shown)
@@ -130,9 +131,8 @@ def _material(
     stepped = records.curve(outcome, material) if row["status"] == "ok" else pl.DataFrame()
     counts = records.look_counts(outcome, material)
     stepped = stepped.filter(pl.col("age_years") <= oldest) if stepped.height else stepped
-    fitted = fitted.filter(pl.col("age_years") <= oldest)
     pieces = [
-        parts.heading(wording.material(material).capitalize()),
+        parts.heading(parts.first_up(wording.material(material))),
         parts.figures(
             [
                 (wording.number(row["n_lives"]), "pipes looked at"),

@@ -8,7 +8,7 @@ from typing import Any
 import panel as pn
 import polars as pl
 
-from dashboards import parts, wording
+from dashboards import parts, theme, wording
 from dashboards.charts import sale
 from dashboards.data import Records
 from dashboards.parts import Shown
@@ -33,6 +33,7 @@ def section(records: Records) -> pn.viewable.Viewable:
         value=_address(lot),
         sizing_mode="stretch_width",
         max_width=360,
+        stylesheets=[theme.WIDGET],
     )
     offered = pn.widgets.Select(
         name="Lots found",
@@ -40,6 +41,7 @@ def section(records: Records) -> pn.viewable.Viewable:
         value=lot_id,
         sizing_mode="stretch_width",
         max_width=420,
+        stylesheets=[theme.WIDGET],
     )
     found = parts.paragraph("", small=True)
 
@@ -190,7 +192,7 @@ def _pipe(lot: Mapping[str, Any], segments: pl.DataFrame) -> list[pn.viewable.Vi
         says += " Lengths are not all on record; segments without one are drawn 20 ft long."
     pieces = [
         head,
-        parts.chart(sale.line(placed), height=150, says=says),
+        parts.chart(sale.line(placed), height=160, says=says),
         parts.table(
             placed,
             [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import panel as pn
 
-from dashboards import parts, wording
+from dashboards import parts, theme, wording
 from dashboards.data import Records
 from dashboards.pages import house, tract
 
@@ -22,6 +22,7 @@ def page(records: Records) -> pn.viewable.Viewable:
         value=TRACT if parts.from_address("subdivision") else HOUSE,
         button_type="default",
         width=320,
+        stylesheets=[theme.WIDGET],
     )
 
     def chosen(which: str) -> pn.viewable.Viewable:

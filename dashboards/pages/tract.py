@@ -7,7 +7,7 @@ from typing import Any
 
 import panel as pn
 
-from dashboards import parts, wording
+from dashboards import parts, theme, wording
 from dashboards.charts import sale
 from dashboards.data import Records
 from dashboards.parts import Shown
@@ -23,6 +23,7 @@ def section(records: Records) -> pn.viewable.Viewable:
         options=names,
         value=parts.from_address("subdivision", names) or names[0],
         width=320,
+        stylesheets=[theme.WIDGET],
     )
     parts.keep_in_address(chosen, "subdivision")
     return pn.Column(

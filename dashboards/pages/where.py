@@ -11,8 +11,10 @@ from dashboards.data import Records
 from dashboards.parts import Shown
 
 EVERYWHERE = "everywhere"
+#: Stands for "everywhere" in the choice; a browser cannot send None.
+ALL = ""
 #: Rows of the table; the map has all areas.
-LONGEST_TABLE = 40
+LONGEST_TABLE = 25
 
 ORDERS = {
     "most above expected": "excess",
@@ -30,23 +32,25 @@ def page(records: Records) -> pn.viewable.Viewable:
     names = records.subdivision_names()
     chosen = pn.widgets.Select(
         name="Subdivision",
-        options={EVERYWHERE: None, **{n: n for n in names}},
-        value=parts.from_address("subdivision", names),
+        options={EVERYWHERE: ALL, **{n: n for n in names}},
+        value=parts.from_address("subdivision", names) or ALL,
         width=260,
+        stylesheets=[theme.WIDGET],
     )
     order = pn.widgets.Select(
         name="Order of the table",
         options=list(ORDERS),
         value=parts.from_address("order", ORDERS) or next(iter(ORDERS)),
         width=220,
+        stylesheets=[theme.WIDGET],
     )
     parts.keep_in_address(chosen, "subdivision")
     parts.keep_in_address(order, "order")
     return pn.Column(
         top,
         pn.FlexBox(chosen, order, gap="12px", sizing_mode="stretch_width"),
-        parts.live(lambda subdivision: _maps(records, subdivision), chosen),
-        parts.live(lambda subdivision, by: _table(records, subdivision, by), chosen, order),
+        parts.live(lambda subdivision: _maps(records, subdivision or None), chosen),
+        parts.live(lambda subdivision, by: _table(records, subdivision or None, by), chosen, order),
         sizing_mode="stretch_width",
     )
 
@@ -73,12 +77,12 @@ def _maps(records: Records, subdivision: str | None) -> pn.viewable.Viewable:
     condition = parts.card(
         parts.heading(f"Lines found failed, against expectation, by {name}"),
         parts.text(f'<p class="u-small">{grey}</p>'),
-        parts.chart(areas.failures(drawn, name=name), height=500, says=wording.EXPECTED),
+        parts.chart(areas.failures(drawn, name=name), height=460, says=wording.EXPECTED),
     )
     seen = parts.card(
         parts.heading(f"How much has been inspected, by {name}"),
         parts.text(f'<p class="u-small">{white}</p>'),
-        parts.chart(areas.coverage(drawn, name=name), height=500, says=wording.COVERAGE),
+        parts.chart(areas.coverage(drawn, name=name), height=460, says=wording.COVERAGE),
     )
     return pn.Column(counted, parts.side_by_side(condition, seen), sizing_mode="stretch_width")
 
