@@ -134,14 +134,17 @@ class Warehouse:
 
     Attributes
     ----------
+    workspace : Workspace
+        The folder it belongs to.
     path : Path
         The DuckDB file.
     read_only : bool
         Opened for reading.
     """
 
-    def __init__(self, path: Path, *, read_only: bool, lock: IO[str] | None) -> None:
-        self.path = path
+    def __init__(self, workspace: Workspace, *, read_only: bool, lock: IO[str] | None) -> None:
+        self.workspace = workspace
+        self.path = path = workspace.warehouse
         self.read_only = read_only
         self._lock = lock
         with _plain_faults(path):
@@ -220,7 +223,7 @@ def open_warehouse(workspace: Workspace, *, read_only: bool = False) -> Iterator
     try:
         if path.exists() and not read_only and not os.access(path, os.W_OK):
             raise WarehouseError(_sentence(path, PermissionError(errno.EACCES, "Permission denied")))
-        warehouse = Warehouse(path, read_only=read_only, lock=lock)
+        warehouse = Warehouse(workspace, read_only=read_only, lock=lock)
     except BaseException:
         if lock is not None:
             lock.close()

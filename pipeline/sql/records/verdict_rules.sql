@@ -11,7 +11,7 @@ CREATE TABLE IF NOT EXISTS records.verdict_rules (
     measure_max DOUBLE,
     length_min_ft DOUBLE,
     needs_drained BOOLEAN NOT NULL,
-    not_near_manhole BOOLEAN NOT NULL,
+    near_manhole BOOLEAN,
     is_unjudged BOOLEAN NOT NULL,
     is_hazard BOOLEAN NOT NULL,
     sentence VARCHAR NOT NULL,

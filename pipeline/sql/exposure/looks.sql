@@ -1,0 +1,84 @@
+-- exposure.looks: grain (inspection, life); key (inspection_id, life_id); outcomes 1 repair-grade seen, 0 seen and none,
+-- NULL not judged or not reached; look_year in decimal years, or the age where only ages are kept
+CREATE OR REPLACE TABLE exposure.looks AS
+WITH seen AS (
+    SELECT
+        k.inspection_id,
+        k.life_id,
+        bool_or(p.is_repair_grade AND p.family = 'structural') AS structural_bad,
+        bool_or(p.is_repair_grade AND p.family = 'roots_joints') AS roots_joints_bad,
+        bool_or(p.is_repair_grade AND p.family = 'grade') AS grade_bad,
+        bool_or(p.is_unjudged) AS has_unjudged,
+        arg_max(p.verdict, p.weight) AS verdict,
+        arg_max(p.rule_id, p.weight) AS rule_id,
+        arg_max(p.number, p.weight) AS finding_number
+    FROM segment_looks AS k
+    LEFT JOIN finding_places AS p ON p.inspection_id = k.inspection_id AND p.life_id = k.life_id
+    WHERE k.is_placed AND NOT k.is_overall_only
+    GROUP BY k.inspection_id, k.life_id
+),
+by_family AS (
+    SELECT
+        k.*,
+        s.verdict,
+        s.rule_id,
+        s.finding_number,
+        CASE WHEN s.structural_bad THEN 1 WHEN k.reach = 'full' AND k.is_judged THEN 0 END AS structural,
+        CASE WHEN s.roots_joints_bad THEN 1 WHEN k.reach = 'full' AND k.is_judged THEN 0 END AS roots_joints,
+        CASE
+            WHEN s.grade_bad THEN 1
+            WHEN k.reach = 'full' AND k.is_judged AND k.line_drained IS NOT FALSE AND s.has_unjudged IS NOT TRUE THEN 0
+        END AS grade
+    FROM segment_looks AS k
+    JOIN seen AS s ON s.inspection_id = k.inspection_id AND s.life_id = k.life_id
+),
+from_findings AS (
+    SELECT
+        inspection_id, lot_id, life_id, look_year, purpose, is_selected, structural, roots_joints, grade,
+        CASE
+            WHEN greatest(structural, roots_joints, grade) = 1 THEN 1
+            WHEN structural = 0 AND roots_joints = 0 AND grade = 0 THEN 0
+        END AS any_outcome,
+        'findings' AS basis,
+        coalesce(verdict, if(reach = 'full' AND is_judged, 'serviceable', NULL)) AS verdict,
+        rule_id,
+        if(rule_id IS NULL, NULL, $rule_version) AS rule_version,
+        finding_number
+    FROM by_family
+),
+overall AS (
+    SELECT *, count(*) OVER (PARTITION BY inspection_id) AS n_reached
+    FROM segment_looks
+    WHERE is_overall_only AND is_placed AND reach <> 'none'
+),
+from_overall AS (
+    SELECT
+        inspection_id, lot_id, life_id, look_year, purpose, is_selected, NULL, NULL, NULL,
+        CASE WHEN overall_verdict IN ('repair', 'replace') THEN 1 WHEN reach = 'full' THEN 0 END,
+        'overall', overall_verdict, NULL, NULL, NULL
+    FROM overall
+    WHERE n_reached = 1
+),
+from_ends AS (
+    -- works follow the failure, so their date is no fair look; the next unselected look finds the pipe gone
+    SELECT
+        t.inspection_id, s.lot_id, s.life_id, t.seen_year, t.purpose, t.is_selected, NULL, NULL, NULL, 1,
+        'ended', NULL, NULL, NULL, NULL
+    FROM life_spans AS s
+    JOIN inspection_times AS t ON t.lot_id = s.lot_id AND t.seen_year >= s.known_ended_year
+    WHERE s.ended_reason IN ('failure', 'unknown') AND NOT t.is_selected
+    QUALIFY row_number() OVER (PARTITION BY s.life_id ORDER BY t.seen_year, t.inspection_id) = 1
+)
+SELECT
+    inspection_id, lot_id, life_id, look_year, purpose, is_selected,
+    structural::SMALLINT AS structural,
+    roots_joints::SMALLINT AS roots_joints,
+    grade::SMALLINT AS grade,
+    any_outcome::SMALLINT AS any_outcome,
+    basis, verdict, rule_id, rule_version, finding_number
+FROM (
+    FROM from_findings
+    UNION ALL FROM from_overall
+    UNION ALL FROM from_ends
+)
+ORDER BY lot_id, life_id, look_year, inspection_id
