@@ -166,13 +166,14 @@ def _parse_part(part: str, own: Mapping[str, str], text: str) -> tuple[RunSegmen
     if isinstance(diameter, Fault):
         return diameter
     rest, is_original = _take_flags(rest)
+    word = _shown(part, rest)
     key = next((key for key in (spelling_key(part), rest) if key in own), None)
     if key is not None:
         materials: tuple[str, ...] | Fault = tuple(
             c or Material.UNKNOWN.value for c in codes_of_run(own[key])
         )
     else:
-        materials = _material(rest, own, part, text)
+        materials = _material(rest, own, word, text)
     if isinstance(materials, Fault):
         return materials
     if len(materials) > 1:
@@ -222,23 +223,30 @@ def _take_flags(rest: str) -> tuple[str, bool | None]:
     return " ".join(token for token in tokens if token not in table.original | table.newer), is_original
 
 
-def _material(rest: str, own: Mapping[str, str], part: str, text: str) -> tuple[str, ...] | Fault:
+def _shown(part: str, rest: str) -> str:
+    """Show the words of a part that the map must explain, as written: without diameter, footage and flags."""
+    kept = set(rest.split())
+    words = [word for word in re.split(r"[\s()\[\]]+", part) if set(spelling_key(word).split()) & kept]
+    return " ".join(words) or part.strip()
+
+
+def _material(rest: str, own: Mapping[str, str], word: str, text: str) -> tuple[str, ...] | Fault:
     """Find the one material that the words left over name."""
     table = spellings()
     bare = _without(rest, table.filler)
     if not bare or bare in table.unknown:
-        says_so = bare in table.unknown or not spelling_key(part)
-        return (Material.UNKNOWN.value,) if says_so else _unexplained(part, text)
+        says_so = bare in table.unknown or not spelling_key(word)
+        return (Material.UNKNOWN.value,) if says_so else _unexplained(word, text)
     for key in (rest, bare):
         if key in table.ask:
-            return _ask(part, table.ask[key])
+            return _ask(word, table.ask[key])
         if key in table.materials:
             return (table.materials[key],)
     named = _named(rest, own)
     if named is None:
-        return _misspelt(bare, part, text)
+        return _misspelt(bare, word, text)
     materials = [material for material in named if material is not None]
-    return (materials[0],) if len(named) == len(materials) == 1 else _ask_order(part)
+    return (materials[0],) if len(named) == len(materials) == 1 else _ask_order(word)
 
 
 def _without(rest: str, filler: frozenset[str]) -> str:
@@ -281,17 +289,17 @@ def _longest_hit(tokens: list[str], own: Mapping[str, str]) -> tuple[int, str | 
     return None
 
 
-def _misspelt(rest: str, part: str, text: str) -> tuple[str, ...] | Fault:
+def _misspelt(rest: str, word: str, text: str) -> tuple[str, ...] | Fault:
     """Allow slips of the pen where only one reading is near enough."""
     if len(rest) < SHORTEST_MISSPELT or not re.fullmatch(r"[a-z ]+", rest):
-        return _unexplained(part, text)
+        return _unexplained(word, text)
     slips = 2 if len(rest) >= TWO_SLIPS_FROM else 1
     table = spellings()
     materials = {code for word, code in table.materials.items() if _is_near(rest, word, slips)}
     questions = {meaning for word, meaning in table.ask.items() if _is_near(rest, word, slips)}
     if len(materials) + len(questions) != 1:
-        return _unexplained(part, text)
-    return _ask(part, questions.pop()) if questions else (materials.pop(),)
+        return _unexplained(word, text)
+    return _ask(word, questions.pop()) if questions else (materials.pop(),)
 
 
 def _is_near(word: str, known: str, slips: int) -> bool:
@@ -301,8 +309,7 @@ def _is_near(word: str, known: str, slips: int) -> bool:
     )
 
 
-def _unexplained(part: str, text: str) -> Fault:
-    word = part.strip()
+def _unexplained(word: str, text: str) -> Fault:
     within = "" if word == text.strip() else f" in {text.strip()!r}"
     return Fault(
         RejectReason.UNKNOWN_MATERIAL,
@@ -310,15 +317,13 @@ def _unexplained(part: str, text: str) -> Fault:
     )
 
 
-def _ask(part: str, meaning: str) -> Fault:
-    word = part.strip()
+def _ask(word: str, meaning: str) -> Fault:
     return Fault(
         RejectReason.AMBIGUOUS_MATERIAL, f"Material {word!r} can be {meaning}. {_how(word, '<material>')}"
     )
 
 
-def _ask_order(part: str) -> Fault:
-    word = part.strip()
+def _ask_order(word: str) -> Fault:
     return Fault(
         RejectReason.AMBIGUOUS_MATERIAL,
         f"Material {word!r} names more than one material and not their order along the line. "

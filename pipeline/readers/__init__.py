@@ -8,10 +8,29 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.readers import delimited
+from pipeline.errors import InputFileError
+from pipeline.readers import delimited, geographic, parquet, workbook
 from pipeline.readers.raw import REJECT_SCHEMA, RawRows, no_rejects
+from pipeline.readers.trimming import set_aside_totals
 
 __all__ = ["REJECT_SCHEMA", "RawRows", "no_rejects", "read"]
+
+WORKBOOKS = frozenset({".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"})
+GEOGRAPHIC = frozenset({".geojson", ".gpkg", ".shp", ".json"})
+TEXTS = frozenset({".csv", ".tsv", ".txt", ".tab"})
+KINDS = "CSV, Excel, Parquet, GeoJSON, GeoPackage and shapefile can be read."
+
+#: First bytes of kinds of file that are often met under a wrong name, and what they are.
+MAGIC: tuple[tuple[bytes, str], ...] = (
+    (b"PK\x03\x04", "a workbook or another zip archive"),
+    (workbook.OLE_MAGIC, "an old Excel workbook or another Office file"),
+    (parquet.MAGIC, "a Parquet file"),
+    (b"SQLite format 3\x00", "a GeoPackage or another SQLite file"),
+    (b"%PDF", "a PDF"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"\x1f\x8b", "a compressed file"),
+)
 
 
 def read(
@@ -28,7 +47,7 @@ def read(
     path : str or Path
         CSV or other delimited text, Excel workbook, Parquet, GeoJSON, GeoPackage or shapefile.
     sheet : str, optional
-        Sheet of a workbook or layer of a GeoPackage; the first one with rows where not given.
+        Sheet of a workbook or layer of a GeoPackage; the widest sheet or the first layer where not given.
     header_row : int, optional
         Row that holds the headers, as a spreadsheet numbers it; found by itself where not given.
     delimiter : str, optional
@@ -40,4 +59,52 @@ def read(
         The file is missing, empty, damaged, protected, or not of a kind that can be read.
     """
     path = Path(path)
-    return delimited.read(path, header_row=header_row, delimiter=delimiter)
+    start = _first_bytes(path)
+    suffix = path.suffix.lower()
+    if suffix in WORKBOOKS:
+        _refuse_other(path, start, "an Excel workbook", (b"PK", workbook.OLE_MAGIC))
+        raw = workbook.read(path, sheet=sheet, header_row=header_row)
+    elif suffix in {".parquet", ".pq"}:
+        _refuse_other(path, start, "a Parquet file", (parquet.MAGIC,))
+        raw = parquet.read(path)
+    elif suffix in GEOGRAPHIC:
+        raw = geographic.read(path, sheet=sheet)
+    elif suffix in TEXTS:
+        _refuse_other(path, start, "a text table", ())
+        raw = delimited.read(path, header_row=header_row, delimiter=delimiter)
+    else:
+        raise InputFileError(path, f"files ending in '{suffix}' cannot be read.", KINDS)
+    return set_aside_totals(raw)
+
+
+def _first_bytes(path: Path) -> bytes:
+    """Read the first bytes, and refuse what is no readable file."""
+    try:
+        with path.open("rb") as file:
+            start = file.read(16)
+    except FileNotFoundError as exc:
+        raise InputFileError(path, "there is no such file.", "Check the path.") from exc
+    except IsADirectoryError as exc:
+        raise InputFileError(path, "this is a folder, not a file.", "Give one file at a time.") from exc
+    except PermissionError as exc:
+        raise InputFileError(
+            path, "you are not allowed to read this file.", "Change its permissions, or close it elsewhere."
+        ) from exc
+    except OSError as exc:
+        raise InputFileError(path, f"the file cannot be read ({exc.strerror}).", "Check the path.") from exc
+    if not start:
+        raise InputFileError(path, "the file is empty (0 bytes).", "Copy or export it again.")
+    return start
+
+
+def _refuse_other(path: Path, start: bytes, claimed: str, allowed: tuple[bytes, ...]) -> None:
+    """Refuse a file whose first bytes say that it is something else than its name says."""
+    if any(start.startswith(magic) for magic in allowed):
+        return
+    known = next((what for magic, what in MAGIC if start.startswith(magic)), None)
+    if known is not None or allowed:
+        raise InputFileError(
+            path,
+            f"its name says {claimed}, but it is {known or 'something else'}.",
+            f"Give the file its right ending, or export it again. {KINDS}",
+        )
