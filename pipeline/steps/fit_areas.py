@@ -94,7 +94,9 @@ def _failure_probability(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFra
         age = np.maximum(youngest + node * width, 0.0)
         chance += weight * fit.fitted.failure_probability(age, fit.design.X[rows], fit.design.Z[rows])
     chance *= possible["probability"].to_numpy()
-    summed: FloatArray = np.bincount(possible["life"].to_numpy(), weights=chance, minlength=chosen.height).astype(float)
+    summed: FloatArray = np.bincount(
+        possible["life"].to_numpy(), weights=chance, minlength=chosen.height
+    ).astype(float)
     return summed
 
 
@@ -167,13 +169,13 @@ def observed_and_expected(
     ).drop("number")
 
 
-def subdivision_scores(scores: Scores, lots: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+def subdivision_scores(scores: Scores | None, lots: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Count the lots of each subdivision that may have a finding now.
 
     Parameters
     ----------
-    scores : Scores
-        With every lot that can be scored.
+    scores : Scores or None
+        With every lot that can be scored; None where there are no scores.
     lots : DataFrame
         `lot_id, subdivision`.
 
@@ -183,6 +185,8 @@ def subdivision_scores(scores: Scores, lots: pl.DataFrame) -> tuple[pl.DataFrame
         One row for each subdivision with its expected number and share above the threshold; and the
         published `subdivision_counts`.
     """
+    if scores is None:
+        return pl.DataFrame(schema=_SUMMARY_SCHEMA), pl.DataFrame(schema=_TAIL_SCHEMA)
     placed = (
         lots.filter(pl.col("subdivision").is_not_null())
         .select("lot_id", "subdivision")
@@ -216,12 +220,11 @@ def subdivision_scores(scores: Scores, lots: pl.DataFrame) -> tuple[pl.DataFrame
         ]
     return (
         pl.DataFrame(summaries, schema=_SUMMARY_SCHEMA),
-        pl.DataFrame(
-            tails, schema={"subdivision": pl.String, "k": pl.Int64, "probability_at_least": pl.Float64}
-        ),
+        pl.DataFrame(tails, schema=_TAIL_SCHEMA),
     )
 
 
+_TAIL_SCHEMA = {"subdivision": pl.String, "k": pl.Int64, "probability_at_least": pl.Float64}
 _SUMMARY_SCHEMA = {
     "subdivision": pl.String,
     "n_scored": pl.Int64,

@@ -10,7 +10,7 @@ import polars as pl
 from pipeline.settings import Settings
 from pipeline.steps.fit_design import with_covariates
 from pipeline.vocabulary import Outcome
-from pipeline.warehouse import Warehouse
+from pipeline.warehouse import Warehouse, sql_text
 
 #: Column of exposure.looks that holds an outcome.
 OUTCOME_COLUMNS = {
@@ -66,20 +66,19 @@ class Exposure:
     n_without_years: int
 
 
-def decimal_year(day: date) -> float:
-    """Return a day as a decimal year."""
-    start, end = date(day.year, 1, 1), date(day.year + 1, 1, 1)
-    return day.year + (day - start).days / (end - start).days
-
-
 def find_as_of(warehouse: Warehouse, settings: Settings) -> AsOf:
-    """Return the day that scores hold for: the setting, else the newest inspection on record."""
+    """Return the day that scores hold for: the setting, else that of the newest record."""
     if settings.as_of is not None:
         return AsOf(decimal_year(settings.as_of), f"{settings.as_of.isoformat()}, from the settings")
-    newest = warehouse.frame("SELECT max(inspection_date) AS newest FROM core.inspections")["newest"][0]
+    newest = warehouse.frame(sql_text("published/newest_day"))["newest_day"][0]
     if newest is None:
         return AsOf(None, "each line's newest look, because the records keep ages and no dates")
-    return AsOf(decimal_year(newest), f"{newest.isoformat()}, the newest inspection on record")
+    return AsOf(decimal_year(newest), f"{newest.isoformat()}, the day of the newest record")
+
+
+def decimal_year(day: date) -> float:
+    """Return a day as a decimal year, as `decimal_year` of the exposure SQL does."""
+    return day.year + (day.timetuple().tm_yday - 1) / 365.25
 
 
 def read_exposure(warehouse: Warehouse, settings: Settings) -> Exposure:
@@ -87,10 +86,7 @@ def read_exposure(warehouse: Warehouse, settings: Settings) -> Exposure:
     as_of = find_as_of(warehouse, settings)
     everything = warehouse.frame("SELECT * FROM exposure.lives ORDER BY life_id")
     looks = warehouse.frame("SELECT * FROM exposure.looks ORDER BY inspection_id, life_id")
-    lines = warehouse.frame(
-        "SELECT inspection_id, lot_id, look_year, is_selected, any_outcome, unnest(life_ids) AS life_id "
-        "FROM exposure.line_looks WHERE any_outcome IS NOT NULL ORDER BY inspection_id, life_id"
-    )
+    lines = warehouse.frame(sql_text("published/line_members"))
     dated = everything.filter(
         pl.col("install_year_min").is_not_null() & pl.col("install_year_max").is_not_null()
     )

@@ -1,0 +1,272 @@
+"""From loaded records to a published generation: exposure, curves, regression, scores, areas, publish.
+
+The same records, settings and seed give the same tables.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.errors import FitError
+from pipeline.published import contract
+from pipeline.published.write import empty, publish
+from pipeline.settings import Settings, Workspace
+from pipeline.steps.build_lots import lot_segments, lots_and_reasons
+from pipeline.steps.build_places import area_places, place_lots
+from pipeline.steps.build_records import state_of_records
+from pipeline.steps.expose import ExposeReport, expose
+from pipeline.steps.fit_areas import newest_looks, observed_and_expected, subdivision_scores
+from pipeline.steps.fit_curves import curves, read_intervals
+from pipeline.steps.fit_input import Exposure, outcome_looks, read_exposure
+from pipeline.steps.fit_regression import (
+    CURVE_LEVEL,
+    OUTCOME_MEANINGS,
+    OutcomeFit,
+    fit_outcome,
+    fitted_curves,
+    fitted_groups,
+    look_counts,
+    outcome_row,
+    regression_terms,
+)
+from pipeline.steps.fit_scores import SCORE_LEVEL, Scores, score_lines, score_unseen
+from pipeline.vocabulary import Outcome
+from pipeline.warehouse import Warehouse, open_warehouse, sql_text
+
+Progress = Callable[[str], None]
+Frames = dict[str, pl.DataFrame]
+
+
+def _silent(_: str) -> None:
+    """Show nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class BuildReport:
+    """What a build made.
+
+    Attributes
+    ----------
+    generation : str
+        Name of the published generation.
+    run_id : str
+        Same records, settings and seed give the same.
+    seed : int
+        Seed of all draws.
+    n_lots, n_scored : int
+        Lots on record, and those with a score.
+    n_curves, n_refused : int
+        Fitted curves that were drawn, and those refused for want of records.
+    seconds : float
+        Time it took [s].
+    """
+
+    generation: str
+    run_id: str
+    seed: int
+    n_lots: int
+    n_scored: int
+    n_curves: int
+    n_refused: int
+    seconds: float
+
+
+def build(workspace: Workspace, *, progress: Progress = _silent) -> BuildReport:
+    """Build everything from what is loaded, and publish it.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        With a warehouse that holds at least one inspection.
+    progress : callable
+        Told one short sentence, with the elapsed time, at the start of each stage.
+
+    Raises
+    ------
+    UnderlotError
+        Nothing is loaded, a setting or rule is impossible, or the warehouse or the published folder cannot
+        be written. What was published before stays.
+    """
+    started = time.monotonic()
+
+    def tell(text: str) -> None:
+        progress(f"[{time.monotonic() - started:6.1f} s] {text}")
+
+    settings = workspace.settings()
+    if not workspace.warehouse.exists():
+        raise FitError("Nothing is loaded yet. Load a file with `underlot load FILE` first.")
+    with open_warehouse(workspace) as warehouse:
+        if warehouse.frame("SELECT count(*) AS n FROM core.inspections")["n"][0] == 0:
+            raise FitError("No inspection is loaded yet. Load a file with `underlot load FILE` first.")
+        report = expose(warehouse, settings, workspace, progress=tell)
+        frames, manifest = make_tables(warehouse, settings, report, progress=tell)
+    tell("Publishing")
+    generation = publish(workspace.published, frames, manifest)
+    lots, groups = frames["lots"], frames["fitted_groups"]
+    n_curves = groups.filter(pl.col("status") == contract.STATUS_OK).height
+    return BuildReport(
+        generation=generation,
+        run_id=str(manifest["run_id"]),
+        seed=settings.seed,
+        n_lots=lots.height,
+        n_scored=lots.filter(pl.col("status") == contract.STATUS_OK).height,
+        n_curves=n_curves,
+        n_refused=groups.height - n_curves,
+        seconds=time.monotonic() - started,
+    )
+
+
+def make_tables(
+    warehouse: Warehouse, settings: Settings, report: ExposeReport, *, progress: Progress = _silent
+) -> tuple[Frames, dict[str, Any]]:
+    """Make every published table from an exposed warehouse, and the manifest's content."""
+    exposure = read_exposure(warehouse, settings)
+    frames: Frames = {name: empty(table) for name, table in contract.TABLES.items()}
+    frames |= state_of_records(warehouse)
+    fits = _fit_all(warehouse, exposure, settings, frames, progress)
+    fit = fits[settings.default_outcome]
+    progress("Scoring every line")
+    lots = place_lots(warehouse.frame(sql_text("published/lots")))
+    newest = newest_looks(fit, exposure) if fit.is_ok else _nothing_expected()
+    scores = _score(fit, exposure, lots, newest, settings)
+    segments = lot_segments(warehouse.frame(sql_text("published/lot_segments")), scores)
+    frames["lot_segments"] = segments
+    frames["lots"], frames["lot_reasons"] = lots_and_reasons(
+        lots, segments, frames["lot_inspections"], fit, scores, settings
+    )
+    progress("Comparing blocks and subdivisions")
+    frames |= _areas(lots, frames["lots"], newest, scores, settings)
+    files = warehouse.frame(sql_text("published/input_files"))
+    run_id = _run_id(files, settings, report)
+    frames["run"] = _run_row(run_id, exposure, settings, frames)
+    manifest = {
+        "run_id": run_id,
+        "built_at": datetime.now(UTC).isoformat(timespec="seconds"),
+        "seed": settings.seed,
+        "verdict_rules": report.rule_version,
+        "files": files.drop("map_toml").to_dicts(),
+        "settings": settings.to_toml(),
+    }
+    return frames, manifest
+
+
+def _fit_all(
+    warehouse: Warehouse, exposure: Exposure, settings: Settings, frames: Frames, progress: Progress
+) -> dict[str, OutcomeFit]:
+    """Fit every outcome; each has its own stream of draws, so that one does not move the others."""
+    intervals = read_intervals(warehouse)
+    made: dict[str, list[pl.DataFrame]] = {}
+    fits: dict[str, OutcomeFit] = {}
+    streams = np.random.SeedSequence(settings.seed).spawn(len(Outcome.codes()))
+    for outcome, stream in zip(Outcome.codes(), streams, strict=True):
+        words = outcome.replace("_", " ")
+        progress(f"Curves: {words}")
+        groups, lines = curves(intervals, outcome_looks(exposure, outcome), outcome, settings)
+        progress(f"Regression: {words}")
+        fit = fit_outcome(exposure, outcome, settings, np.random.default_rng(stream))
+        fits[outcome] = fit
+        fitted = fitted_groups(fit, settings)
+        for name, frame in {
+            "curve_groups": groups,
+            "curves": lines,
+            "outcomes": outcome_row(fit),
+            "fitted_groups": fitted,
+            "fitted_curves": fitted_curves(fit, fitted),
+            "look_counts": look_counts(fit),
+            "regression_terms": regression_terms(fit),
+        }.items():
+            made.setdefault(name, []).append(frame)
+    frames |= {name: pl.concat(parts, how="diagonal_relaxed") for name, parts in made.items()}
+    return fits
+
+
+def _nothing_expected() -> pl.DataFrame:
+    return pl.DataFrame(schema={"lot_id": pl.String, "is_bad": pl.Boolean, "expected": pl.Float64})
+
+
+def _score(
+    fit: OutcomeFit, exposure: Exposure, lots: pl.DataFrame, newest: pl.DataFrame, settings: Settings
+) -> Scores | None:
+    if not fit.is_ok or exposure.lives.is_empty():
+        return None
+    # A stream beside those of the outcomes.
+    rng = np.random.default_rng([settings.seed, 1])
+    return score_unseen(score_lines(fit, exposure, settings), lots, newest, settings, rng)
+
+
+def _areas(
+    placed: pl.DataFrame,
+    lots: pl.DataFrame,
+    newest: pl.DataFrame,
+    scores: Scores | None,
+    settings: Settings,
+) -> Frames:
+    blocks = observed_and_expected("block", lots, newest, settings)
+    means = lots.group_by("block").agg(
+        mean_failure_probability=pl.col("failure_probability").mean(),
+        subdivision=pl.col("subdivision").drop_nulls().mode().sort().first(),
+    )
+    blocks = blocks.join(means, on="block", how="left").join(
+        area_places(placed, "block"), on="block", how="left"
+    )
+    tracts = observed_and_expected("subdivision", lots, newest, settings)
+    years = lots.group_by("subdivision").agg(
+        year_built_from=pl.col("year_built").min(), year_built_to=pl.col("year_built").max()
+    )
+    tracts = tracts.join(years, on="subdivision", how="left").join(
+        area_places(placed, "subdivision").drop("outline_wkt"), on="subdivision", how="left"
+    )
+    summary, counts = subdivision_scores(scores, lots)
+    tracts = tracts.join(summary, on="subdivision", how="left").with_columns(pl.col("n_scored").fill_null(0))
+    return {
+        "blocks": blocks,
+        "subdivisions": tracts.drop("observed_share"),
+        "subdivision_counts": counts,
+    }
+
+
+def _run_id(files: pl.DataFrame, settings: Settings, report: ExposeReport) -> str:
+    parts = [str(contract.CONTRACT_VERSION), settings.to_toml(), report.rule_version]
+    parts += [f"{row['sha256']} {row['map_toml']}" for row in files.iter_rows(named=True)]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:12]
+
+
+def _run_row(
+    run_id: str, exposure: Exposure, settings: Settings, frames: Mapping[str, pl.DataFrame]
+) -> pl.DataFrame:
+    rows = dict(frames["record_counts"].select("table_name", "n_rows").iter_rows())
+    judged = frames["lot_inspections"].filter(pl.col("is_bad").is_not_null())
+    return pl.DataFrame(
+        {
+            "run_id": run_id,
+            "built_at": datetime.now(UTC).replace(tzinfo=None, microsecond=0),
+            "contract_version": contract.CONTRACT_VERSION,
+            "town_name": settings.town,
+            "is_synthetic": settings.is_synthetic,
+            "seed": settings.seed,
+            "n_draws": settings.n_draws,
+            "default_outcome": settings.default_outcome,
+            "failure_definition": f"Failed means: {OUTCOME_MEANINGS[settings.default_outcome]}.",
+            "as_of_year": exposure.as_of.year,
+            "as_of_source": exposure.as_of.source,
+            "horizon_years": float(settings.holding_period_years),
+            "curve_level": CURVE_LEVEL,
+            "score_level": SCORE_LEVEL,
+            "n_lots": rows["lots"],
+            "n_segments": rows["segments"],
+            "n_inspections": rows["inspections"],
+            "n_lots_inspected": judged["lot_id"].n_unique(),
+            "n_lives": exposure.lives.height,
+            "n_looks": exposure.looks.height,
+            "n_looks_selected": int(exposure.looks["is_selected"].sum()),
+            "settings_toml": settings.to_toml(),
+        }
+    )

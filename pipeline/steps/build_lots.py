@@ -1,0 +1,282 @@
+"""Published tables about single lots: the score, its evidence, and its reasons in plain words."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.published import contract
+from pipeline.settings import Settings
+from pipeline.steps.fit_regression import OutcomeFit, era_words
+from pipeline.steps.fit_scores import Scores, lot_chances
+
+#: Judged lots of the same block that make "the same block" an argument; judgement.
+SAME_BLOCK_LOTS = 3
+ERAS = ("before_1940", "1940_1957", "1958_1979", "1980_on")
+CHANCE_COLUMNS = tuple(
+    f"{name}{end}"
+    for name in (
+        "failure_probability",
+        "failure_within_horizon_probability",
+        "failure_by_horizon_probability",
+    )
+    for end in ("", "_lower", "_upper")
+)
+
+
+def lot_segments(segments: pl.DataFrame, scores: Scores | None) -> pl.DataFrame:
+    """Return the published `lot_segments`; `segments` is the SELECT of that name."""
+    chances = (
+        scores.lives
+        if scores is not None
+        else pl.DataFrame(schema={"life_id": pl.Int64, **dict.fromkeys(CHANCE_COLUMNS[:3], pl.Float64)})
+    )
+    return segments.join(chances, on="life_id", how="left", maintain_order="left").drop("life_id")
+
+
+def lots_and_reasons(
+    lots: pl.DataFrame,
+    segments: pl.DataFrame,
+    inspections: pl.DataFrame,
+    fit: OutcomeFit,
+    scores: Scores | None,
+    settings: Settings,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Make the published `lots` and `lot_reasons`.
+
+    Parameters
+    ----------
+    lots : DataFrame
+        Placed lots.
+    segments : DataFrame
+        Published `lot_segments`.
+    inspections : DataFrame
+        Published `lot_inspections`.
+    fit : OutcomeFit
+        Whose looks are counted as "like it".
+    scores : Scores or None
+        None where the fit did not come about.
+    settings : Settings
+        Least numbers.
+
+    Returns
+    -------
+    tuple of DataFrame
+    """
+    known = lots.join(_lines_in_words(segments), on="lot_id", how="left").with_columns(
+        pl.col("n_segments").fill_null(0)
+    )
+    known = known.join(_newest_look(inspections), on="lot_id", how="left")
+    known = known.join(_looks_like_it(fit, segments), on="lot_id", how="left")
+    known = _with_chances(known, scores).sort("lot_id")
+    known = _with_evidence(known, settings)
+    known = _with_status(known, fit, settings)
+    return known.select(contract.LOTS.names), _reasons(known)
+
+
+def _lines_in_words(segments: pl.DataFrame) -> pl.DataFrame:
+    first, last = pl.col("install_year_min").floor(), pl.col("install_year_max").floor()
+    # Where only ages are kept the install range is 0 to 0.
+    laid = (
+        pl.when(last <= 0)
+        .then(pl.lit(""))
+        .when(last - first <= 1)
+        .then(pl.format(" ({})", first.cast(pl.Int64)))
+        .otherwise(pl.format(" ({} to {})", first.cast(pl.Int64), last.cast(pl.Int64)))
+    )
+    size = (
+        pl.when(pl.col("diameter_in").is_null())
+        .then(pl.lit(""))
+        .otherwise(pl.format("{} in ", pl.col("diameter_in").round(1).cast(pl.String).str.strip_suffix(".0")))
+    )
+    words = pl.concat_str(size, _material_words(), laid.fill_null(""))
+    return (
+        segments.sort("lot_id", "sequence")
+        .with_columns(words=words)
+        .group_by("lot_id", maintain_order=True)
+        .agg(
+            n_segments=pl.len(),
+            line_summary=pl.col("words").str.join(" > "),
+            has_imputed=pl.col("is_imputed").any(),
+        )
+    )
+
+
+def _material_words() -> pl.Expr:
+    material = pl.col("material")
+    return (
+        pl.when(material == "unknown")
+        .then(pl.lit("material not recorded"))
+        .otherwise(material.str.replace_all("_", " "))
+    )
+
+
+def _newest_look(inspections: pl.DataFrame) -> pl.DataFrame:
+    judged = inspections.filter(pl.col("is_bad").is_not_null()).sort(
+        "lot_id", "look_year", "inspection_id", descending=[False, True, False]
+    )
+    return judged.group_by("lot_id", maintain_order=True).agg(
+        n_judged=pl.len(),
+        last_verdict=pl.col("verdict").first(),
+        last_is_bad=pl.col("is_bad").first(),
+        last_rule=pl.col("rule").first(),
+        last_purpose=pl.col("purpose").first(),
+        last_date=pl.col("inspection_date").first(),
+        last_reached=pl.col("reached_tie_in").first(),
+        last_is_selected=pl.col("is_selected").first(),
+    )
+
+
+def _looks_like_it(fit: OutcomeFit, segments: pl.DataFrame) -> pl.DataFrame:
+    """Count looks at lives of the material and era of the segment that decides each line's score."""
+    counts = (
+        fit.looks.join(fit.looked.select("life_id", "material", "era"), on="life_id")
+        .group_by("material", "era")
+        .agg(n_like=pl.len(), n_like_bad=pl.col("is_bad").sum())
+    )
+    deciding = (
+        segments.sort(
+            "lot_id", "failure_probability", "sequence", descending=[False, True, False], nulls_last=True
+        )
+        .unique("lot_id", keep="first", maintain_order=True)
+        .select("lot_id", "material", "era", deciding=_material_words())
+    )
+    era = pl.col("era").replace_strict(
+        {code: f" laid {era_words(code)}" for code in ERAS}, default="", return_dtype=pl.String
+    )
+    return deciding.join(counts, on=["material", "era"], how="left").select(
+        "lot_id",
+        pl.col("n_like", "n_like_bad").fill_null(0),
+        like_words=pl.concat_str("deciding", era),
+    )
+
+
+def _with_chances(lots: pl.DataFrame, scores: Scores | None) -> pl.DataFrame:
+    if scores is None:
+        nothing = [pl.lit(None, dtype=pl.Float64).alias(name) for name in CHANCE_COLUMNS]
+        years = [pl.lit(None, dtype=pl.Int64).alias(n) for n in ("n_similar", "similar_from", "similar_to")]
+        return lots.with_columns(*nothing, *years, repaired_year=pl.lit(None, dtype=pl.Float64))
+    return lots.join(lot_chances(scores), on="lot_id", how="left").join(
+        scores.repaired, on="lot_id", how="left"
+    )
+
+
+def _with_evidence(lots: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    has_own = pl.col("n_judged").fill_null(0) > 0
+    in_block = (has_own.cast(pl.Int64).sum().over("block") - has_own.cast(pl.Int64)).fill_null(0)
+    like = pl.coalesce("n_like", "n_similar").fill_null(0)
+    grade = (
+        pl.when(has_own)
+        .then(pl.lit("own_camera_record"))
+        .when(pl.col("block").is_not_null() & (in_block >= SAME_BLOCK_LOTS))
+        .then(pl.lit("same_block"))
+        .when(like >= settings.min_lives)
+        .then(pl.lit("same_material_and_era"))
+        .otherwise(pl.lit("thin"))
+    )
+    return lots.with_columns(evidence_grade=grade, n_like=like, n_like_bad=pl.col("n_like_bad")).with_columns(
+        evidence=pl.col("evidence_grade").replace_strict(contract.EVIDENCE_GRADES)
+    )
+
+
+def _with_status(lots: pl.DataFrame, fit: OutcomeFit, settings: Settings) -> pl.DataFrame:
+    percent = [
+        (pl.col(f"failure_probability{end}") * 100).round(0).cast(pl.Int64)
+        for end in ("", "_lower", "_upper")
+    ]
+    if not fit.is_ok:
+        return lots.with_columns(
+            status=pl.lit(contract.STATUS_NOT_FITTED), sentence=pl.lit(f"No estimate: {fit.fitted.reason}")
+        )
+    scored = pl.col("failure_probability").is_not_null()
+    unknown_year = pl.col("year_built").is_null()
+    return lots.with_columns(
+        status=pl.when(scored)
+        .then(pl.lit(contract.STATUS_OK))
+        .otherwise(pl.lit(contract.STATUS_TOO_LITTLE_KNOWN)),
+        sentence=pl.when(scored)
+        .then(
+            pl.format(
+                "Estimated chance that a repair-grade finding is there now: {} % (range {} to {} %). "
+                "A screening aid, no substitute for a camera in the line.",
+                *percent,
+            )
+        )
+        .when(unknown_year)
+        .then(pl.lit("No estimate: neither the line nor the year of the building is on record."))
+        .otherwise(
+            pl.lit(
+                "No estimate: the line is not on record, and a camera has seen fewer than "
+                f"{settings.min_area_inspections} lines under houses of about this year."
+            )
+        ),
+    )
+
+
+def _reasons(lots: pl.DataFrame) -> pl.DataFrame:
+    """Write up to three sentences for each lot; an empty one is left out."""
+    seen = lots.with_columns(
+        when=pl.when(pl.col("last_date").is_null())
+        .then(pl.lit("The newest look"))
+        .otherwise(pl.format("The newest look, on {},", pl.col("last_date").cast(pl.String))),
+        why=pl.when(pl.col("last_is_selected"))
+        .then(pl.lit(" made because of trouble,"))
+        .otherwise(pl.lit("")),
+        rule_words=pl.when(pl.col("last_rule").is_null())
+        .then(pl.lit("."))
+        .otherwise(pl.format(" ({}).", "last_rule")),
+    )
+    own = (
+        pl.when(pl.col("last_is_bad"))
+        .then(pl.format("{}{} showed a repair-grade finding{}", "when", "why", "rule_words"))
+        .otherwise(pl.format("{}{} showed nothing of repair grade{}", "when", "why", pl.lit(".")))
+    )
+    similar = pl.format(
+        "No camera record of this line; the estimate is that of {} seen lines under houses built {} to {}.",
+        "n_similar",
+        "similar_from",
+        "similar_to",
+    )
+    first = (
+        pl.when(pl.col("n_judged").fill_null(0) > 0)
+        .then(own)
+        .when(pl.col("n_similar").is_not_null())
+        .then(similar)
+        .when(pl.col("n_segments") > 0)
+        .then(pl.lit("No judged camera record of this line; the estimate comes from its material and age."))
+        .otherwise("sentence")
+    )
+    like = (
+        pl.when((pl.col("n_segments") > 0) & (pl.col("n_like") > 0))
+        .then(
+            pl.format(
+                "Of {} looks at {}, {} showed a repair-grade finding.", "n_like", "like_words", "n_like_bad"
+            )
+        )
+        .when(pl.col("n_segments") > 0)
+        .then(pl.format("No other look at {} is on record.", "like_words"))
+    )
+    caveat = (
+        pl.when(pl.col("repaired_year").is_not_null())
+        .then(
+            pl.format(
+                "Repaired in {} after a repair-grade finding; taken as sound on that day.",
+                pl.col("repaired_year").floor().cast(pl.Int64),
+            )
+        )
+        .when(~pl.col("last_reached").fill_null(True))
+        .then(pl.lit("The camera did not reach the tie-in; the rest of the line is unseen."))
+        .when(pl.col("has_imputed").fill_null(False))
+        .then(
+            pl.lit(
+                "Material or year laid is not on record for part of the line; both were estimated as a range."
+            )
+        )
+    )
+    return (
+        seen.select("lot_id", first.alias("1"), like.alias("2"), caveat.alias("3"))
+        .unpivot(index="lot_id", variable_name="position", value_name="reason")
+        .filter(pl.col("reason").is_not_null())
+        .with_columns(pl.col("position").cast(pl.Int64))
+        .sort("lot_id", "position")
+        .with_columns(position=pl.col("position").rank("ordinal").over("lot_id").cast(pl.Int64))
+    )
