@@ -259,14 +259,18 @@ def material_years(workspace: Workspace) -> pl.DataFrame:
         entry = plain.get(material)
         if not isinstance(entry, dict):
             raise SettingsError(f"{file}: [{material}] is missing. Add it, with `first = …`.")
-        first, last = entry.get("first"), entry.get("last", int(LAST_YEAR))
-        years_are_whole = all(isinstance(year, int) and not isinstance(year, bool) for year in (first, last))
-        if not years_are_whole or not FIRST_YEAR <= first <= last <= LAST_YEAR:
-            problem = f"first {first!r} and last {last!r} are not years between 1850 and 2100 in this order."
-            raise SettingsError(f"{file}, [{material}]: {problem}")
-        rows.append((material, float(first), float(last)))
+        rows.append((material, *_years(f"{file}, [{material}]", entry)))
     return pl.DataFrame(
         rows, schema={"material": pl.String, "first_year": pl.Float64, "last_year": pl.Float64}, orient="row"
+    )
+
+
+def _years(place: str, entry: dict[str, Any]) -> tuple[float, float]:
+    first, last = entry.get("first"), entry.get("last", int(LAST_YEAR))
+    if type(first) is int and type(last) is int and FIRST_YEAR <= first <= last <= LAST_YEAR:
+        return float(first), float(last)
+    raise SettingsError(
+        f"{place}: first {first!r} and last {last!r} are not years between 1850 and 2100 in this order."
     )
 
 

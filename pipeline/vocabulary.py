@@ -187,6 +187,7 @@ class CheckKind(Vocabulary):
     )
     PIPE_OLDER_THAN_HOUSE = "pipe_older_than_house", "the pipe is older than the house it serves"
     HOUSE_AFTER_INSPECTION = "house_after_inspection", "the house was built after the inspection (rebuilt?)"
+    CONFLICTING_HOUSE_YEARS = "conflicting_house_years", "jobs at one lot give its house different years"
     MATERIAL_BEFORE_ITS_TIME = "material_before_its_time", "laid before this material was sold here"
     HEAPED_AGES = "heaped_ages", "more ages end in 0 or 5 than chance allows"
     REPEATS_NEVER_CHANGE = "repeats_never_change", "repeat looks carry the same class almost always"

@@ -48,6 +48,18 @@ STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("intervals", ()),
 )
 
+COUNTED = ("lives", "looks", "line_looks", "intervals")
+
+CHECKS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("install_after_failure", ("gap_years",)),
+    ("pipe_older_than_house", ()),
+    ("house_after_inspection", ()),
+    ("conflicting_house_years", ()),
+    ("material_before_its_time", ()),
+    ("contradictory_looks", ()),
+    ("survey_incomplete", ()),
+)
+
 
 def _silent(_: str) -> None:
     """Show nothing."""
@@ -107,11 +119,17 @@ def expose(warehouse: Warehouse, settings: Settings, *, progress: Progress = _si
         for name, wanted in STEPS:
             progress(f"Working out {name.replace('_', ' ')}")
             run_sql(con, f"exposure/{name}", {key: values[key] for key in wanted} or None)
-        counts = [
-            run_sql(con, "core/count", table=f"exposure.{name}")
-            for name in ("lives", "looks", "line_looks", "intervals")
-        ]
-    return ExposeReport(*counts, rule_version=rules.version)
+        progress("Looking for contradictions")
+        find_contradictions(con, values)
+        counts = {f"n_{name}": run_sql(con, "core/count", table=f"exposure.{name}") for name in COUNTED}
+    return ExposeReport(rule_version=rules.version, **counts)
+
+
+def find_contradictions(con: duckdb.DuckDBPyConnection, values: dict[str, Any]) -> None:
+    """List what accepted records say against each other; needs the tables made by STEPS."""
+    con.execute("DELETE FROM records.findings_on_records")
+    for name, wanted in CHECKS:
+        run_sql(con, f"checks/{name}", {key: values[key] for key in wanted} or None)
 
 
 def as_of_year(con: duckdb.DuckDBPyConnection, as_of: date | None) -> float:
