@@ -6,7 +6,7 @@ Containers only: flat numpy arrays with a stated grain, checked once on construc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -98,14 +98,14 @@ class LifeLooks:
     look_life: IntArray
     look_year: FloatArray
     look_bad: BoolArray
-    weight: FloatArray = None  # type: ignore[assignment]  # filled with ones below
+    weight: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def __post_init__(self) -> None:
         """Convert to the stated types and check every array once."""
         _store(self, ("candidate_life", "candidate_row", "look_life"), np.int64)
         _store(self, ("candidate_probability", "install_min", "install_max", "look_year"), np.float64)
         _store(self, ("look_bad",), np.bool_)
-        if self.weight is None:  # type: ignore[unreachable]
+        if len(self.weight) == 0:
             object.__setattr__(self, "weight", np.ones(len(self.install_min)))
         _store(self, ("weight",), np.float64)
         self._check_shapes()
