@@ -78,19 +78,31 @@ def plant(lots: Lots, main_material: Ints, rng: np.random.Generator) -> Areas:
     )
 
 
+#: Blocks with the best scores of their own, among which the best surroundings are sought.
+_CANDIDATES = 150
+#: Planted areas keep this far apart where the town is large enough [ft].
+_APART_FT = 2500.0
+
+
 def _place(score: Floats, x: Floats, y: Floats, taken: Ints, members: int) -> tuple[int, float, Ints]:
-    """Best free block as centre, with the circle that holds its `members` nearest blocks."""
-    distance_taken = np.full(score.size, np.inf)
+    """Centre block, radius and blocks of the circle of `members` free blocks with the best mean score."""
+    apart = np.full(score.size, np.inf)
     for other in np.flatnonzero(taken >= 0):
-        distance_taken = np.minimum(distance_taken, np.hypot(x - x[other], y - y[other]))
-    for apart in (1500.0, 500.0, 0.0):
-        free = (taken < 0) & (distance_taken > apart)
-        # A small town has no room to keep its areas apart.
-        if free.any():
-            break
-    centre = int(np.argmax(np.where(free, score, -np.inf)))
-    distance = np.hypot(x - x[centre], y - y[centre])
-    distance = np.where(taken < 0, distance, np.inf)
-    nearest = np.sort(distance)[:members]
-    radius = float(nearest[np.isfinite(nearest)].max()) + 1.0
-    return centre, radius, np.flatnonzero(distance <= radius)
+        apart = np.minimum(apart, np.hypot(x - x[other], y - y[other]))
+    free = np.flatnonzero(taken < 0)
+    far = free[apart[free] > _APART_FT]
+    # A small town has no room to keep its areas apart.
+    free_far = far if far.size else free
+    candidates = free_far[np.argsort(-score[free_far], kind="stable")[:_CANDIDATES]]
+    circles = [_circle(x, y, taken, centre=centre, members=members) for centre in candidates.tolist()]
+    best = int(np.argmax([score[inside].mean() for _, inside in circles]))
+    radius, inside = circles[best]
+    return int(candidates[best]), radius, inside
+
+
+def _circle(x: Floats, y: Floats, taken: Ints, *, centre: int, members: int) -> tuple[float, Ints]:
+    """Radius and blocks of the circle around a block that holds `members` free blocks, more where they tie."""
+    distance = np.where(taken < 0, np.hypot(x - x[centre], y - y[centre]), np.inf)
+    radius = float(np.partition(distance, members - 1)[members - 1])
+    # A foot more, so that the outermost centres lie inside whatever the rounding.
+    return radius + 1.0, np.flatnonzero(distance <= radius)

@@ -252,6 +252,28 @@ def _places(along: Floats, from_ft: Floats, to_ft: Floats) -> Floats:
     return places
 
 
+def _run(
+    lot: Ints, time: Floats, purpose: Ints, *, line_ft: Floats, collapse_ft: Floats, rng: np.random.Generator
+) -> Looks:
+    """How far each camera got: to the tie-in, to a collapse, or to whatever else stopped it."""
+    n = lot.size
+    is_abandoned = rng.random(n) < ABANDONED_SHARE
+    end_ft = np.where(is_abandoned, np.floor(line_ft * rng.uniform(0.2, 0.95, n)), line_ft)
+    reason = np.where(is_abandoned, rng.integers(1, COLLAPSE, n), 0)
+    reason = np.where(collapse_ft <= end_ft, COLLAPSE, reason)
+    u = rng.random(n)
+    return Looks(
+        lot=lot,
+        purpose=purpose,
+        time=time,
+        end_ft=np.minimum(end_ft, collapse_ft),
+        is_complete=reason == 0,
+        is_overall_only=rng.random(n) < OVERALL_ONLY_SHARE,
+        reason=reason,
+        drained=(u >= DRAINED_SHARE).astype(np.int64) + (u >= DRAINED_SHARE + UNDRAINED_SHARE),
+    )
+
+
 def inspect(setting: Setting, lives: Lives, rng: np.random.Generator) -> tuple[Looks, Sights]:
     """Draw all looks and what they make of the pipes.
 
@@ -283,37 +305,22 @@ def inspect(setting: Setting, lives: Lives, rng: np.random.Generator) -> tuple[L
     at_ft = _places(along, from_ft, to_ft)
     # A false structural call is of a fracture that is none; nobody imagines a collapse.
     kind = np.where(failed[0], marks.structural_kind[life], _FRACTURE)
-    stops = np.where(called[0] & (kind == STRUCTURAL_COLLAPSE), at_ft[0], np.inf)
     collapse_ft = np.full(lot.size, np.inf)
-    np.minimum.at(collapse_ft, look, stops)
-    line_ft = lots.line_ft[lot]
-    is_abandoned = rng.random(lot.size) < ABANDONED_SHARE
-    end_ft = np.where(is_abandoned, np.floor(line_ft * rng.uniform(0.2, 0.95, lot.size)), line_ft)
-    reason = np.where(is_abandoned, rng.integers(1, COLLAPSE, lot.size), 0)
-    reason = np.where(collapse_ft <= end_ft, COLLAPSE, reason)
-    end_ft = np.minimum(end_ft, collapse_ft)
-    u = rng.random(lot.size)
-    looks = Looks(
-        lot=lot,
-        purpose=purpose,
-        time=time,
-        end_ft=end_ft,
-        is_complete=reason == 0,
-        is_overall_only=rng.random(lot.size) < OVERALL_ONLY_SHARE,
-        reason=reason,
-        drained=(u >= DRAINED_SHARE).astype(np.int64) + (u >= DRAINED_SHARE + UNDRAINED_SHARE),
-    )
+    stops = called[0] & (kind == STRUCTURAL_COLLAPSE)
+    np.minimum.at(collapse_ft, look[stops], at_ft[0, stops])
+    looks = _run(lot, time, purpose, line_ft=lots.line_ft[lot], collapse_ft=collapse_ft, rng=rng)
+    end_ft = looks.end_ft[look]
     # A belly is seen only where enough of it lies before the end of the run.
     needed = at_ft + np.array([[0.0], [0.0], [BELLY_ROOM_FT - EDGE_FT]])
-    reached = end_ft[look] > from_ft
+    reached = end_ft > from_ft
     return looks, Sights(
         look=look[reached],
         stretch=stretch[reached],
         life=life[reached],
-        to_ft=np.minimum(to_ft, end_ft[look])[reached],
-        is_whole=(end_ft[look] >= to_ft)[reached],
+        to_ft=np.minimum(to_ft, end_ft)[reached],
+        is_whole=(end_ft >= to_ft)[reached],
         failed=failed[:, reached],
-        called=(called & (needed <= end_ft[look]))[:, reached],
+        called=(called & (needed <= end_ft))[:, reached],
         at_ft=at_ft[:, reached],
         structural_kind=kind[reached],
         roots_kind=np.where(failed[1], marks.roots_kind[life], 0)[reached],
