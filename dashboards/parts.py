@@ -11,6 +11,7 @@ from typing import Any
 
 import altair as alt
 import panel as pn
+import param
 import polars as pl
 from markupsafe import Markup, escape
 
@@ -103,6 +104,17 @@ def _commands(sentence: str) -> Markup:
     return Markup("".join(f"<code>{p}</code>" if i % 2 else p for i, p in enumerate(pieces)))
 
 
+def key(entries: Iterable[tuple[str, str]]) -> pn.pane.HTML:
+    """Return colours with what they mean, for charts whose own legend would not fit a narrow screen."""
+    items = Markup("").join(
+        Markup('<span class="u-keyed"><span class="u-swatch" style="background:{}"></span>{}</span> ').format(
+            colour, words
+        )
+        for colour, words in entries
+    )
+    return text(Markup('<p class="u-small">{}</p>').format(items))
+
+
 def empty(words: str, todo: str) -> pn.pane.HTML:
     """Return what stands where there is nothing to show: why, and what to do; `…` in it marks a command."""
     return text(
@@ -131,6 +143,12 @@ def chart(drawing: alt.TopLevelMixin | dict[str, Any], *, says: str, height: int
     dressed = drawing if isinstance(drawing, dict) else theme.dress(drawing)
     pane = pn.pane.Vega(dressed, sizing_mode="stretch_width", height=height, margin=0, min_width=0)
     return pn.Column(pane, paragraph(says, small=True), sizing_mode="stretch_width", margin=(0, 0, 8, 0))
+
+
+class Choice(param.Parameterized):
+    """A choice made by other means than one widget."""
+
+    value = param.String()
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,18 +219,16 @@ def error_card(sentence: str) -> pn.pane.HTML:
     )
 
 
-def live(
-    builder: Callable[..., pn.viewable.Viewable], *widgets: pn.widgets.Widget, reads: str = "value"
-) -> pn.Column:
+def live(builder: Callable[..., pn.viewable.Viewable], *widgets: param.Parameterized) -> pn.Column:
     """Return an area that is built again, guarded, whenever one of the widgets changes."""
     area = pn.Column(sizing_mode="stretch_width", margin=0)
 
     def rebuild(*_events: object) -> None:
         with area.param.update(loading=True):
-            area.objects = [guarded(lambda: builder(*(getattr(w, reads) for w in widgets)))]
+            area.objects = [guarded(lambda: builder(*(w.value for w in widgets)))]
 
     for widget in widgets:
-        widget.param.watch(rebuild, reads)
+        widget.param.watch(rebuild, "value")
     rebuild()
     return area
 
@@ -225,7 +241,7 @@ def from_address(name: str, allowed: Iterable[str] | None = None) -> str | None:
     return html.unescape(given)
 
 
-def keep_in_address(widget: pn.widgets.Widget, name: str) -> None:
+def keep_in_address(widget: param.Parameterized, name: str) -> None:
     """Write the widget's value into the address bar, so that the view can be sent as a link."""
 
     def write(event: Any) -> None:

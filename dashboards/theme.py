@@ -27,6 +27,8 @@ MOST_SERIES = len(SERIES)
 
 #: Fewer than expected – as expected – more than expected.
 FEWER, EVEN, MORE = "#1F5C99", "#F3F0EA", "#B23C12"
+#: Where the records leave a curve open.
+OPEN = "#EFE6C8"
 TOO_FEW = "#C9CCCB"
 NONE_SEEN = "#E9E9E6"
 #: Pale to deep, for one-sided amounts such as coverage.

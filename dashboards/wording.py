@@ -73,6 +73,9 @@ STOP_WORK_STEPS = (
 )
 ASBESTOS = "Part of this line may hold asbestos: do not cut, break or grind it except as local rules allow, and leave it to licensed people."
 
+SEARCH_HELP = "Type a part of the address, then choose a lot from the list; Enter takes the first."
+CHOOSE_LOT = "choose a lot…"
+
 ERROR_TITLE = "This part could not be drawn"
 
 MATERIALS: dict[str, str] = {
@@ -191,6 +194,15 @@ def missing(value: float | None) -> bool:
 def level(share: float) -> str:
     """The level of a range, e.g. 90 %."""
     return f"{100 * share:.0f} %"
+
+
+def lots_found(n: int, most: int) -> str:
+    """How many lots a search offers, and what to do about too many or none."""
+    if n == 0:
+        return "No lot has these words in its address. Try fewer of them, for instance the street alone."
+    if n == most:
+        return f"{most} lots or more fit; the closest {most} are in the list. Add the house number to narrow it down."
+    return f"{count(n, 'lot')} found." + (" Choose one from the list." if n > 1 else "")
 
 
 def invented(run: Mapping[str, Any]) -> str:

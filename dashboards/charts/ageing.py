@@ -83,9 +83,11 @@ def _stepped(split: pl.DataFrame, oldest: float) -> list[alt.Chart]:
         alt.Chart(unknown)
         .mark_area(
             interpolate="step-after",
-            color="#EFE6C8",
+            color=theme.OPEN,
             opacity=0.85,
-            line={"color": "#8A7A3C", "strokeDash": [2, 3], "strokeWidth": 1},
+            stroke="#8A7A3C",
+            strokeDash=[2, 3],
+            strokeWidth=1,
         )
         .encode(
             x=age,
@@ -200,7 +202,7 @@ def looks(counts: pl.DataFrame, *, oldest: float) -> alt.TopLevelMixin:
 def compare(
     fitted: pl.DataFrame, *, oldest: float, materials: list[str], colours: list[str]
 ) -> alt.TopLevelMixin:
-    """Draw the fitted curves of several materials over each other, each with its range.
+    """Draw the fitted curves of several materials over each other, each with its range and to its oldest look.
 
     Parameters
     ----------
@@ -214,7 +216,7 @@ def compare(
         One for each material.
     """
     names = [wording.material(code) for code in materials]
-    named = fitted.with_columns(
+    named = fitted.filter(~pl.col("is_extension")).with_columns(
         pl.col("material").replace_strict(dict(zip(materials, names, strict=True)), return_dtype=pl.String)
     )
     colour = alt.Color(

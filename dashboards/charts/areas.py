@@ -61,6 +61,7 @@ def failures(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
             domain=[-WIDEST_DOUBLINGS, 0, WIDEST_DOUBLINGS],
             range=[theme.FEWER, theme.EVEN, theme.MORE],
             clamp=True,
+            interpolate="rgb",  # others pass through purple on the way from blue to cream
         ),
         legend=alt.Legend(
             gradientLength=200,

@@ -53,7 +53,7 @@ def accounting(loads: pl.DataFrame) -> alt.Chart:
                 "became:N",
                 title=None,
                 scale=alt.Scale(domain=list(KINDS.values()), range=list(COLOURS)),
-                legend=alt.Legend(columns=2),
+                legend=None,
             ),
             tooltip=[
                 alt.Tooltip("file:N"),

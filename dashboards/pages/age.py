@@ -109,7 +109,7 @@ def _compared(
             ageing.compare(fitted, oldest=oldest, materials=drawn, colours=_colours(shown, drawn)),
             height=360,
             says=f"Fitted share failed by age, with its {wording.level(run['curve_level'])} range. "
-            "Where ranges overlap, the records do not tell the materials apart.",
+            "Each line ends at the oldest look at its material. Where ranges overlap, the records do not tell the materials apart.",
         ),
     )
 
@@ -144,7 +144,7 @@ def _material(
         *_refusals(row),
     ]
     if stepped.height or fitted.height:
-        pieces.append(parts.text(_key(bool(stepped.height), bool(fitted.height), colour)))
+        pieces.append(_key(bool(stepped.height), bool(fitted.height), colour))
         pieces.append(
             parts.chart(
                 ageing.curve(stepped, fitted, oldest=oldest, colour=colour),
@@ -188,17 +188,13 @@ def _curve_says(run: Mapping[str, Any], row: Mapping[str, Any], has_steps: bool)
     )
 
 
-def _key(has_steps: bool, has_fit: bool, colour: str) -> str:
+def _key(has_steps: bool, has_fit: bool, colour: str) -> pn.viewable.Viewable:
     entries = []
     if has_steps:
-        entries += [(theme.INK, "as cameras saw it, with its range"), ("#EFE6C8", "not determined")]
+        entries += [(theme.INK, "as cameras saw it, with its range"), (theme.OPEN, "not determined")]
     if has_fit:
         entries.append((colour, "fitted (Weibull), with its range; broken: beyond the oldest look"))
-    swatches = "".join(
-        f'<span style="margin-right:1rem"><span class="u-swatch" style="background:{c}"></span>{t}</span>'
-        for c, t in entries
-    )
-    return f'<p class="u-small">{swatches}</p>'
+    return parts.key(entries)
 
 
 def _table(groups: pl.DataFrame) -> pn.viewable.Viewable:

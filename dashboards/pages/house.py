@@ -11,11 +11,13 @@ import polars as pl
 from dashboards import parts, theme, wording
 from dashboards.charts import sale
 from dashboards.data import Records
-from dashboards.parts import Shown
+from dashboards.parts import Choice, Shown
 from pipeline.vocabulary import FindingKind, Material
 
 #: Addresses offered while the user types.
 MOST_OFFERED = 20
+#: Stands in the list for "not chosen yet".
+NONE_CHOSEN = ""
 
 HOLDS_ASBESTOS = {Material.ASBESTOS_CEMENT.value, Material.BITUMINIZED_FIBER.value}
 
@@ -26,55 +28,60 @@ def section(records: Records) -> pn.viewable.Viewable:
     lot_id = asked if asked and records.has_lot(asked) else records.an_inspected_lot()
     if lot_id is None:
         return parts.empty(wording.NO_LOTS, wording.NO_LOTS_TODO)
-    lot = records.lot(lot_id)
+    chosen = Choice(value=lot_id)
+    parts.keep_in_address(chosen, "lot")
+    return pn.Column(
+        parts.card(*_search(records, chosen)),
+        parts.live(lambda lot: _answer(records, lot), chosen),
+        sizing_mode="stretch_width",
+    )
+
+
+def _search(records: Records, chosen: Choice) -> list[pn.viewable.Viewable]:
+    """A field for words of the address, and the lots that have them.
+
+    The answer below changes when a lot is chosen, not with every letter.
+    """
     words = pn.widgets.TextInput(
         name="Address (a part of it will do)",
         placeholder="house number or street",
-        value=_address(lot),
         sizing_mode="stretch_width",
         max_width=360,
         stylesheets=[theme.WIDGET],
     )
     offered = pn.widgets.Select(
         name="Lots found",
-        options={_address(lot): lot_id},
-        value=lot_id,
+        options={_address(records.lot(chosen.value)): chosen.value},
         sizing_mode="stretch_width",
         max_width=420,
         stylesheets=[theme.WIDGET],
     )
-    found = parts.paragraph("", small=True)
+    told = parts.paragraph(wording.SEARCH_HELP, small=True)
 
     def offer(event: Any) -> None:
         rows = records.find_lots(event.new, MOST_OFFERED)
-        found.object = str(parts.paragraph(_how_many(rows.height), small=True).object)
+        told.object = parts.paragraph(wording.lots_found(rows.height, MOST_OFFERED), small=True).object
+        lots = _unique_labels(rows)
+        several = {wording.CHOOSE_LOT: NONE_CHOSEN} if len(lots) != 1 else {}
+        offered.param.update(options={**several, **lots}, value=next(iter({**several, **lots}.values())))
+
+    def take_first(_event: Any) -> None:
+        rows = records.find_lots(words.value_input, 1)
         if rows.height:
-            labels = _unique_labels(rows)
-            offered.param.update(options=labels, value=next(iter(labels.values())))
+            chosen.value = rows["lot_id"][0]
+
+    def choose(event: Any) -> None:
+        if event.new != NONE_CHOSEN:
+            chosen.value = event.new
 
     words.param.watch(offer, "value_input")
-    parts.keep_in_address(offered, "lot")
-    search = parts.card(
-        pn.FlexBox(words, offered, gap="14px", sizing_mode="stretch_width"),
-        found,
-    )
-    return pn.Column(
-        search,
-        parts.live(lambda chosen: _answer(records, chosen), offered),
-        sizing_mode="stretch_width",
-    )
+    words.param.watch(take_first, "enter_pressed")
+    offered.param.watch(choose, "value")
+    return [pn.FlexBox(words, offered, gap="14px", sizing_mode="stretch_width"), told]
 
 
 def _address(lot: Mapping[str, Any]) -> str:
     return str(lot["address"] or lot["lot_id"])
-
-
-def _how_many(n: int) -> str:
-    if n == 0:
-        return "No lot has these words in its address. Try fewer of them, for instance the street alone."
-    if n == MOST_OFFERED:
-        return f"More than {MOST_OFFERED} lots fit; the closest {MOST_OFFERED} are offered. Add the house number to narrow it down."
-    return f"{wording.count(n, 'lot')} found."
 
 
 def _unique_labels(rows: pl.DataFrame) -> dict[str, str]:

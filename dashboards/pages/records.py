@@ -60,9 +60,10 @@ def _loads(records: Records) -> list[pn.viewable.Viewable]:
         return [head, parts.empty("Nothing was loaded", wording.LOAD_TODO)]
     return [
         head,
+        parts.key(zip(intake.COLOURS, intake.KINDS.values(), strict=True)),
         parts.chart(
             intake.accounting(loads.head(20)),
-            height=90 + 26 * min(loads.height, 20),
+            height=60 + 26 * min(loads.height, 20),
             says="Each bar is one file; its parts add up to all rows that were read.",
         ),
         parts.table(

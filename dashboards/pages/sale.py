@@ -8,7 +8,7 @@ from dashboards import parts, theme, wording
 from dashboards.data import Records
 from dashboards.pages import house, tract
 
-HOUSE, TRACT = "One house", "A subdivision"
+HOUSE, TRACT = "house", "subdivision"
 
 
 def page(records: Records) -> pn.viewable.Viewable:
@@ -18,12 +18,14 @@ def page(records: Records) -> pn.viewable.Viewable:
         return pn.Column(top, parts.empty(wording.NO_LOTS, wording.NO_LOTS_TODO))
     kind = pn.widgets.RadioButtonGroup(
         name="Estimate for",
-        options=[HOUSE, TRACT],
-        value=TRACT if parts.from_address("subdivision") else HOUSE,
+        options={"One house": HOUSE, "A subdivision": TRACT},
+        value=parts.from_address("about", (HOUSE, TRACT)) or HOUSE,
         button_type="default",
         width=320,
         stylesheets=[theme.WIDGET],
     )
+
+    parts.keep_in_address(kind, "about")
 
     def chosen(which: str) -> pn.viewable.Viewable:
         return tract.section(records) if which == TRACT else house.section(records)

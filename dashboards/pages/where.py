@@ -72,17 +72,15 @@ def _maps(records: Records, subdivision: str | None) -> pn.viewable.Viewable:
         return pn.Column(
             counted, parts.empty(wording.NO_PLACES, wording.NO_PLACES_TODO), sizing_mode="stretch_width"
         )
-    grey = f'<span class="u-swatch" style="background:{theme.TOO_FEW}"></span>too few records to judge'
-    white = f'<span class="u-swatch" style="background:{theme.NONE_SEEN}"></span>no line inspected'
     condition = parts.card(
         parts.heading(f"Lines found failed, against expectation, by {name}"),
-        parts.text(f'<p class="u-small">{grey}</p>'),
-        parts.chart(areas.failures(drawn, name=name), height=460, says=wording.EXPECTED),
+        parts.key([(theme.TOO_FEW, "too few records to judge")]),
+        parts.chart(areas.failures(drawn, name=name), height=420, says=wording.EXPECTED),
     )
     seen = parts.card(
         parts.heading(f"How much has been inspected, by {name}"),
-        parts.text(f'<p class="u-small">{white}</p>'),
-        parts.chart(areas.coverage(drawn, name=name), height=460, says=wording.COVERAGE),
+        parts.key([(theme.NONE_SEEN, "no line inspected")]),
+        parts.chart(areas.coverage(drawn, name=name), height=420, says=wording.COVERAGE),
     )
     return pn.Column(counted, parts.side_by_side(condition, seen), sizing_mode="stretch_width")
 

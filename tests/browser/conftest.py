@@ -1,0 +1,171 @@
+"""A real server in a child process and a real browser; both are watched for any sign of a fault."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import socket
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
+
+from tests.browser import made_up
+
+ROOT = Path(__file__).resolve().parents[2]
+
+BROWSER_OPTIONS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+)
+WIDTHS = {"wide": (1280, 900), "narrow": (390, 844)}
+
+#: Altair writes a newer minor version than the Vega-Lite that Panel ships; it draws all the same.
+ALLOWED_WARNING = re.compile(
+    r"^The input spec uses Vega-Lite v6\.\d+\.\d+, but the current version of Vega-Lite is v6"
+)
+
+SERVE = (
+    "import sys; from pathlib import Path; from dashboards.serve import serve; "
+    "serve(Path(sys.argv[1]), port=int(sys.argv[2]), open_browser=False)"
+)
+
+
+@dataclass
+class Server:
+    """A dashboard in a child process."""
+
+    address: str
+    log_file: Path
+
+    def log(self) -> str:
+        """What the server has written so far."""
+        return self.log_file.read_text(encoding="utf-8", errors="replace")
+
+
+@contextmanager
+def running_server(workspace: Path, log_file: Path, program: str = SERVE) -> Iterator[Server]:
+    """Serve a workspace on a free port until the block ends; an early exit fails with the server's own words."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    with (
+        log_file.open("wb") as log,
+        subprocess.Popen(
+            [sys.executable, "-X", "faulthandler", "-c", program, str(workspace), str(port)],
+            cwd=ROOT, stdout=log, stderr=subprocess.STDOUT,
+        ) as child,
+    ):  # fmt: skip
+        server = Server(f"http://127.0.0.1:{port}", log_file)
+        try:
+            _wait_for_answer(child, port, server)
+            yield server
+        finally:
+            child.terminate()
+            try:
+                child.wait(timeout=15)
+            except subprocess.TimeoutExpired:
+                child.kill()
+
+
+def _wait_for_answer(child: subprocess.Popen[bytes], port: int, server: Server) -> None:
+    for _ in range(600):
+        try:
+            child.wait(timeout=0.1)
+        except subprocess.TimeoutExpired:
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", port)) == 0:
+                    return
+        else:
+            pytest.fail(f"The server ended with exit code {child.returncode}:\n{server.log()}")
+    pytest.fail(f"The server did not answer within a minute:\n{server.log()}")
+
+
+@dataclass
+class Watched:
+    """A page with everything that went wrong on it."""
+
+    page: Page
+    server: Server
+    outside: list[str] = field(default_factory=list)
+    console: list[str] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+
+    def open(self, query: str) -> Page:
+        """Open a page of the dashboard and wait until its first content is there."""
+        self.page.goto(f"{self.server.address}/?{query}")
+        self.page.locator("h1").first.wait_for()
+        return self.page
+
+    def assert_clean(self) -> None:
+        """Fail on a request to anywhere else, a fault or warning in the browser, or a fault in the server's log."""
+        assert self.outside == []
+        assert self.faults == []
+        assert self.console == []
+        log = self.server.log()
+        assert not re.search(r"error|traceback|exception", log, re.IGNORECASE), log
+
+    def on_console(self, message: ConsoleMessage) -> None:
+        """Keep what the console should not have said."""
+        if message.type in {"error", "warning", "assert"} and not ALLOWED_WARNING.match(message.text):
+            self.console.append(f"{message.type}: {message.text}")
+
+    def on_request(self, url: str) -> None:
+        """Keep requests that leave this server."""
+        own = (self.server.address, self.server.address.replace("http", "ws"), "data:", "blob:")
+        if not url.startswith(own):
+            self.outside.append(url)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    chromium = (
+        os.environ.get("UNDERLOT_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    )
+    if chromium is None and not os.environ.get("CI"):
+        pytest.skip("Chromium is not installed, so the dashboard was not tried in a browser.")
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=chromium, args=list(BROWSER_OPTIONS))
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="session")
+def made_up_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    folder = tmp_path_factory.mktemp("made_up")
+    made_up.publish(folder)
+    with running_server(folder, folder / "server.log") as server:
+        yield server
+
+
+@pytest.fixture
+def watch(browser: Browser) -> Iterator[Callable[..., Watched]]:
+    """Return a function that opens a watched page of a server at one of the widths."""
+    contexts = []
+
+    def start(server: Server, width: str = "wide") -> Watched:
+        across, down = WIDTHS[width]
+        context = browser.new_context(viewport={"width": across, "height": down})
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(20_000)
+        watched = Watched(page, server)
+        page.on("console", watched.on_console)
+        page.on("pageerror", lambda fault: watched.faults.append(str(fault)))
+        page.on("request", lambda request: watched.on_request(request.url))
+        page.on("websocket", lambda socket_: watched.on_request(socket_.url))
+        return watched
+
+    yield start
+    for context in contexts:
+        context.close()

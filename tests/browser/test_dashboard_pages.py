@@ -1,0 +1,316 @@
+"""Every page in a real browser at both widths: what it shows, and that nothing goes wrong or goes out."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import polars as pl
+import pytest
+from playwright.sync_api import Page, expect
+
+from dashboards import wording
+from tests.browser import made_up
+from tests.browser.conftest import SERVE, WIDTHS, Server, Watched, running_server
+
+pytestmark = pytest.mark.browser
+
+Watch = Callable[..., Watched]
+
+#: Query of each page, and words that are there only when its last part has been drawn.
+VIEWS = {
+    "age": ("page=age", "All materials"),
+    "where": ("page=where", "found / expected"),
+    "sale": ("page=sale", "Every look at this line"),
+    "sale_subdivision": ("page=sale&about=subdivision", "At least k lots"),
+    "records": ("page=records", "Contradictions by kind"),
+}
+CHARTS = {"age": 7, "where": 2, "sale": 2, "sale_subdivision": 1, "records": 2}
+
+
+def wait_for_charts(page: Page, n: int) -> None:
+    """Wait until the charts have drawn marks."""
+    drawn = page.locator(
+        ".vega-embed svg .mark-group, .vega-embed svg [role='graphics-symbol'], .vega-embed canvas"
+    )
+    expect(page.locator(".vega-embed")).to_have_count(n)
+    expect(drawn.first).to_be_attached()
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("view", VIEWS)
+def test_every_page_draws_at_both_widths_and_asks_nobody_else(
+    made_up_server: Server, watch: Watch, view: str, width: str
+) -> None:
+    query, last_words = VIEWS[view]
+    watched = watch(made_up_server, width)
+    page = watched.open(query)
+    expect(page.get_by_text(last_words, exact=True).first).to_be_attached()
+    wait_for_charts(page, CHARTS[view])
+    expect(page.locator("h1")).to_have_count(1)
+    expect(page.get_by_text(wording.CAUTIONS[0])).to_be_attached()
+    expect(page.get_by_text("Mockford is an invented town", exact=False)).to_be_visible()
+    too_wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+    assert too_wide <= 0, "the page itself must not scroll sideways"
+    _keep_picture(page, f"{view}_{width}")
+    watched.assert_clean()
+
+
+def _keep_picture(page: Page, name: str) -> None:
+    """Keep a picture where one is asked for: UNDERLOT_SCREENSHOTS=1."""
+    if os.environ.get("UNDERLOT_SCREENSHOTS"):
+        folder = Path(__file__).with_name("screenshots")
+        folder.mkdir(exist_ok=True)
+        page.screenshot(path=folder / f"{name}.png", full_page=True)
+
+
+def test_the_numbers_on_the_page_are_the_published_ones(made_up_server: Server, watch: Watch) -> None:
+    groups = made_up.frames()["curve_groups"].filter(outcome="grade", material="cast_iron").row(0, named=True)
+    watched = watch(made_up_server)
+    page = watched.open("page=age&outcome=grade&material=cast_iron")
+    row = page.get_by_role("row").filter(has_text="cast iron")
+    expect(row).to_contain_text(f"{groups['n_lives']:,}")
+    expect(row).to_contain_text(f"{groups['n_bad']:,}")
+    expect(page.locator(".u-figure").filter(has_text="pipes looked at")).to_contain_text(
+        f"{groups['n_lives']:,}"
+    )
+    watched.assert_clean()
+
+
+def test_choosing_an_outcome_draws_it_and_stands_in_the_address(made_up_server: Server, watch: Watch) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=age")
+    frames = made_up.frames()["curve_groups"]
+    wanted = frames.filter(outcome="structural", material="vitrified_clay")["n_lives"][0]
+    page.get_by_label("What counts as failed").select_option(label="Structural")
+    expect(page.get_by_role("row").filter(has_text="vitrified clay")).to_contain_text(f"{wanted:,}")
+    expect(page).to_have_url(f"{made_up_server.address}/?page=age&outcome=structural")
+    watched.assert_clean()
+
+
+def test_a_refused_curve_says_why_and_draws_no_curve(made_up_server: Server, watch: Watch) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=age&material=lead")
+    expect(page.get_by_text("No stepped curve. Only 9 pipes were looked at", exact=False)).to_be_visible()
+    expect(page.get_by_text("No fitted curve. Only 9 pipes were looked at", exact=False)).to_be_visible()
+    expect(page.locator(".vega-embed")).to_have_count(1)  # the looks alone
+    watched.assert_clean()
+
+
+def test_figures_say_whether_they_are_as_called_or_corrected(made_up_server: Server, watch: Watch) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=age&outcome=any")
+    expect(page.get_by_text("calls 80 % of failed pipe failed", exact=False)).to_be_visible()
+    page.get_by_label("What counts as failed").select_option(label="Grade (bellies)")
+    expect(page.get_by_text("Nothing is corrected", exact=False)).to_be_visible()
+    watched.assert_clean()
+
+
+def test_a_lot_is_found_by_a_part_of_its_address(made_up_server: Server, watch: Watch) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=sale")
+    page.get_by_label("Address (a part of it will do)").press_sequentially("17 mock")
+    expect(page.get_by_text("lots found. Choose one from the list.", exact=False)).to_be_visible()
+    page.get_by_label("Lots found").select_option(label="17 Mock Lane")
+    expect(page.get_by_role("heading", name="17 Mock Lane")).to_be_visible()
+    lot = made_up.frames()["lots"].filter(address="17 Mock Lane").row(0, named=True)
+    figure = page.locator(".u-figure").filter(has_text=wording.CHANCE_NOW)
+    expect(figure).to_contain_text(f"{100 * lot['failure_probability']:.0f} %")
+    expect(page.get_by_text(wording.NO_CAMERA).first).to_be_visible()  # odd lots were never inspected
+    expect(page).to_have_url(f"{made_up_server.address}/?page=sale&lot={lot['lot_id']}")
+    watched.assert_clean()
+
+
+def test_a_search_is_answered_by_the_keyboard_alone(made_up_server: Server, watch: Watch) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=sale")
+    field = page.get_by_label("Address (a part of it will do)")
+    field.press_sequentially("301 mock")
+    expect(page.get_by_text("1 lot found.")).to_be_visible()
+    field.press("Enter")
+    expect(page.get_by_role("heading", name="301 Mock Lane")).to_be_visible()
+    field.fill("no such street")
+    expect(page.get_by_text("No lot has these words in its address.", exact=False)).to_be_visible()
+    watched.assert_clean()
+
+
+def test_words_from_the_records_are_text_never_markup(made_up_server: Server, watch: Watch) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=sale&lot=L00000")
+    expect(page.get_by_role("heading", name=made_up.NASTY_ADDRESS)).to_be_visible()
+    page = watched.open("page=records")
+    expect(page.get_by_text("<script>alert(1)</script>")).to_be_visible()
+    watched.assert_clean()
+
+
+def test_a_foreign_line_stops_work(made_up_server: Server, watch: Watch) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=sale&lot=L00000")
+    expect(page.get_by_text(wording.STOP_WORK)).to_be_visible()
+    page = watched.open("page=sale&lot=L00004")
+    expect(page.get_by_role("heading", name="4 Mock Lane")).to_be_visible()
+    expect(page.get_by_text(wording.STOP_WORK)).to_have_count(0)
+    watched.assert_clean()
+
+
+def test_areas_with_too_few_records_say_so(made_up_server: Server, watch: Watch) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=where")
+    blocks = made_up.frames()["blocks"]
+    n_enough = blocks.filter(status="ok").height
+    figure = page.locator(".u-figure").filter(has_text="with enough records to judge")
+    expect(figure).to_contain_text(str(n_enough))
+    page.get_by_label("Order of the table").select_option(label="least inspected")
+    expect(page.get_by_role("row").nth(1)).to_contain_text("too few records")
+    page.get_by_label("Subdivision").select_option(label="Mock Acres 2")
+    n_here = blocks.filter(pl.col("subdivision") == "Mock Acres 2").height
+    expect(page.locator(".u-figure").filter(has_text="blocks")).to_contain_text(str(n_here))
+    watched.assert_clean()
+
+
+def test_nothing_published_says_what_to_do_next(tmp_path: Path, watch: Watch) -> None:
+    with running_server(tmp_path, tmp_path / "server.log") as server:
+        watched = watch(server)
+        page = watched.open("page=age")
+        expect(page.get_by_text(wording.NOTHING_PUBLISHED, exact=True)).to_be_visible()
+        expect(page.get_by_text("underlot demo", exact=True)).to_be_visible()
+        watched.assert_clean()
+
+
+def test_empty_records_say_what_to_do_on_every_page(tmp_path: Path, watch: Watch) -> None:
+    tables = {name: frame.clear() for name, frame in made_up.frames().items()}
+    tables["run"] = made_up.frames()["run"].with_columns(n_lots=0, n_inspections=0, n_lots_inspected=0)
+    made_up.publish(tmp_path, tables)
+    with running_server(tmp_path, tmp_path / "server.log") as server:
+        watched = watch(server)
+        for query, words in {
+            "page=age": wording.NO_LOOKS,
+            "page=where": wording.NO_AREAS,
+            "page=sale": wording.NO_LOTS,
+            "page=sale&about=subdivision": wording.NO_LOTS,
+            "page=records": "Nothing was loaded",
+        }.items():
+            expect(watched.open(query).get_by_text(words, exact=True)).to_be_visible()
+        watched.assert_clean()
+
+
+def test_records_without_places_keep_their_table(tmp_path: Path, watch: Watch) -> None:
+    tables = made_up.frames()
+    nowhere = [
+        pl.lit(None, pl.Float64).alias(c)
+        for c in ("x_ft", "y_ft", "x_min_ft", "y_min_ft", "x_max_ft", "y_max_ft")
+    ]
+    made_up.publish(tmp_path, tables | {"blocks": tables["blocks"].with_columns(nowhere)})
+    with running_server(tmp_path, tmp_path / "server.log") as server:
+        watched = watch(server)
+        page = watched.open("page=where")
+        expect(page.get_by_text(wording.NO_PLACES)).to_be_visible()
+        expect(page.get_by_role("row").nth(3)).to_be_visible()
+        watched.assert_clean()
+
+
+def test_a_new_generation_is_shown_to_the_next_session(tmp_path: Path, watch: Watch) -> None:
+    made_up.publish(tmp_path)
+    with running_server(tmp_path, tmp_path / "server.log") as server:
+        watched = watch(server)
+        expect(watched.open("page=records").get_by_text("Mockford", exact=True)).to_be_visible()
+        tables = made_up.frames()
+        tables["run"] = tables["run"].with_columns(town_name=pl.lit("Newer Mockford"))
+        made_up.publish(tmp_path, tables)
+        expect(watched.open("page=records").get_by_text("Newer Mockford", exact=True)).to_be_visible()
+        watched.assert_clean()
+
+
+BROKEN = """
+import sys
+from pathlib import Path
+import panel as pn
+from dashboards import parts
+from dashboards.app import PAGES
+from dashboards.serve import serve
+
+def broken(records):
+    raise RuntimeError("secret inside")
+
+def breaks_later(records):
+    def fail(event):
+        raise RuntimeError("secret inside")
+    button = pn.widgets.Button(name="Press")
+    button.on_click(fail)
+    return pn.Column(parts.title("Breaks later", "when pressed"), button)
+
+serve(Path(sys.argv[1]), port=int(sys.argv[2]), open_browser=False,
+      pages=PAGES | {"age": broken, "where": breaks_later})
+"""
+
+
+def test_a_page_that_fails_shows_a_card_with_a_reference(tmp_path: Path, watch: Watch) -> None:
+    made_up.publish(tmp_path)
+    with running_server(tmp_path, tmp_path / "server.log", BROKEN) as server:
+        watched = watch(server)
+        watched.page.goto(f"{server.address}/?page=age")
+        alert = watched.page.get_by_role("alert").filter(has_text=wording.ERROR_TITLE)
+        expect(alert).to_be_visible()
+        _assert_fault_is_in_the_log_only(watched, alert.inner_text())
+        expect(watched.page.get_by_role("link", name="The records")).to_be_visible()
+
+
+def test_an_answer_that_fails_is_told_with_a_reference(tmp_path: Path, watch: Watch) -> None:
+    made_up.publish(tmp_path)
+    with running_server(tmp_path, tmp_path / "server.log", BROKEN) as server:
+        watched = watch(server)
+        watched.open("page=where").get_by_role("button", name="Press").click()
+        told = watched.page.get_by_text("Something went wrong that should not have", exact=False)
+        expect(told.first).to_be_visible()
+        _assert_fault_is_in_the_log_only(watched, told.first.inner_text())
+
+
+def _assert_fault_is_in_the_log_only(watched: Watched, shown: str) -> None:
+    reference = shown.rstrip().rstrip(".").split()[-1]
+    assert len(reference) == 6
+    log = watched.server.log()
+    assert f"[reference {reference}]" in log
+    assert "RuntimeError: secret inside" in log
+    assert "secret inside" not in watched.page.content()
+    assert watched.console == []
+    assert watched.faults == []
+
+
+def test_one_slow_page_does_not_hold_up_another(tmp_path: Path, watch: Watch) -> None:
+    """A callback that takes 8 seconds in one session; the other session answers meanwhile."""
+    made_up.publish(tmp_path)
+    slow = BROKEN.replace(
+        'raise RuntimeError("secret inside")\n    button', "__import__('time').sleep(8)\n    button"
+    )
+    with running_server(tmp_path, tmp_path / "server.log", slow) as server:
+        first, second = watch(server), watch(server)
+        page = second.open("page=sale&lot=L00004")
+        first.open("page=where").get_by_role("button", name="Press").click()
+        page.get_by_label("Address (a part of it will do)").press_sequentially("301 mock")
+        expect(page.get_by_text("1 lot found.")).to_be_visible(timeout=5_000)
+        second.assert_clean()
+
+
+def test_a_port_in_use_is_one_sentence(made_up_server: Server, tmp_path: Path) -> None:
+    import subprocess
+    import sys
+
+    port = made_up_server.address.rsplit(":", 1)[1]
+    program = (
+        "import sys\nfrom pipeline.errors import UnderlotError\ntry:\n    "
+        + SERVE.replace("; ", "\n    ")
+        + "\nexcept UnderlotError as fault:\n    print(fault); sys.exit(fault.exit_code)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(tmp_path), port],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.stdout == (
+        f"Port {port} is already in use, perhaps by another dashboard. Stop that one, or choose another port with --port.\n"
+    )
+    assert done.returncode == 2
+    assert done.stderr == ""
