@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.compiled import compiled
 from models.errors import ModelInputError
 from models.turnbull import weighted_isotonic
 
@@ -140,19 +140,7 @@ def _critical(level: float, n_looks: float) -> float:
     return table[level]
 
 
-@numba.njit(cache=True)
-def _gain(failed: FloatArray, looked: FloatArray, value: FloatArray) -> float:
-    """Binomial log-likelihood of levels, 0 log 0 = 0."""
-    total = 0.0
-    for i in range(len(failed)):
-        if failed[i] > 0:
-            total += failed[i] * np.log(value[i])
-        if looked[i] > failed[i]:
-            total += (looked[i] - failed[i]) * np.log(1.0 - value[i])
-    return total
-
-
-@numba.njit(cache=True)
+@compiled
 def _ratio(
     failed: FloatArray,
     looked: FloatArray,
@@ -175,7 +163,7 @@ def _ratio(
     return 2.0 * total
 
 
-@numba.njit(cache=True)
+@compiled
 def _root(
     failed: FloatArray,
     looked: FloatArray,
@@ -200,7 +188,7 @@ def _root(
     return inside
 
 
-@numba.njit(cache=True)
+@compiled
 def _limits(
     failed: FloatArray, looked: FloatArray, fitted: FloatArray, places: NDArray[np.int64], critical: float
 ) -> tuple[FloatArray, FloatArray]:

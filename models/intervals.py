@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.compiled import compiled
 from models.errors import ModelInputError
 
 FloatArray = NDArray[np.float64]
@@ -94,7 +94,7 @@ def _flat(given: ArrayLike, name: str) -> FloatArray:
     return array
 
 
-@numba.njit(cache=True)
+@compiled
 def _first_fault(left: FloatArray, right: FloatArray, weight: FloatArray) -> int:
     for i in range(len(left)):
         # Written so that a NaN anywhere fails it.
@@ -153,7 +153,7 @@ def collapse(intervals: Intervals) -> Intervals:
     return Intervals(left[told], right[told], weight[told], None)
 
 
-@numba.njit(cache=True)
+@compiled
 def _are_whole(left: FloatArray, right: FloatArray) -> bool:
     for i in range(len(left)):
         if left[i] > LARGEST_TABLED_AGE or left[i] != np.floor(left[i]):
@@ -163,7 +163,7 @@ def _are_whole(left: FloatArray, right: FloatArray) -> bool:
     return True
 
 
-@numba.njit(cache=True)
+@compiled
 def _count_table(left: FloatArray, right: FloatArray, weight: FloatArray, size: int) -> FloatArray:
     table = np.zeros((size, size))
     for i in range(len(left)):

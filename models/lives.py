@@ -365,9 +365,6 @@ class _Problem:
     def mode(self, prior: Prior, start: FloatArray, max_steps: int) -> Optimum:
         """Maximise log-likelihood plus log prior."""
 
-        def value(coef: FloatArray) -> float:
-            return self.log_likelihood(coef) + prior.log_density(coef)
-
         def derivatives(coef: FloatArray) -> tuple[float, FloatArray, FloatArray]:
             found = self.system.derivatives(*self._split(coef), self.X, self.Z)
             return (
@@ -376,7 +373,7 @@ class _Problem:
                 found.hessian - np.diag(prior.precision),
             )
 
-        return maximise(value, derivatives, start, max_steps=max_steps)
+        return maximise(derivatives, start, max_steps=max_steps)
 
     def start(self, prior: Prior) -> FloatArray:
         """The best of a few flat curves, so that no pattern starts out hopeless."""

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+#: Coefficients to (objective, gradient, Hessian).
+Derivatives = Callable[[FloatArray], tuple[float, FloatArray, FloatArray]]
 
 #: Half the Newton decrement at which the objective has no more to gain: log-likelihood units.
 GAIN_TOLERANCE = 1e-10
@@ -29,8 +31,7 @@ class Optimum:
 
 
 def maximise(
-    value: Callable[[FloatArray], float],
-    derivatives: Callable[[FloatArray], tuple[float, FloatArray, FloatArray]],
+    derivatives: Derivatives,
     start: FloatArray,
     *,
     max_steps: int = 100,
@@ -42,8 +43,6 @@ def maximise(
 
     Parameters
     ----------
-    value : callable
-        Coefficients to objective.
     derivatives : callable
         Coefficients to (objective, gradient, Hessian).
     start : ndarray, shape (p,)
@@ -68,26 +67,28 @@ def maximise(
             return Optimum(x, best, gradient, hessian, bool(curvature.min(initial=1.0) > 0), step_number)
         step = axes @ step_along
         step *= min(1.0, LONGEST_STEP / max(np.abs(step).max(), 1e-300))
-        moved = _line_search(value, x, best, step, float(gradient @ step))
+        moved = _line_search(derivatives, x, best, step, float(gradient @ step))
         if moved is None:
             # No representable gain left: judge by the promise of the last step relative to the value.
             done = bool(0.5 * along @ step_along < 1e-9 * (1.0 + abs(best)))
             definite = bool(curvature.min(initial=1.0) > 0)
             return Optimum(x, best, gradient, hessian, done and definite, step_number)
-        x = moved
-        best, gradient, hessian = derivatives(x)
+        x, (best, gradient, hessian) = moved
     return Optimum(x, best, gradient, hessian, False, max_steps)
 
 
 def _line_search(
-    value: Callable[[FloatArray], float], x: FloatArray, best: float, step: FloatArray, slope: float
-) -> FloatArray | None:
-    """Halve the step until the value rises by a small part of what the slope promises."""
+    derivatives: Derivatives, x: FloatArray, best: float, step: FloatArray, slope: float
+) -> tuple[FloatArray, tuple[float, FloatArray, FloatArray]] | None:
+    """Halve the step until the value rises by a small part of what the slope promises.
+
+    The first trial is nearly always taken, so derivatives are worked out at once.
+    """
     length = 1.0
     for _ in range(40):
         candidate = x + length * step
-        reached = value(candidate)
-        if np.isfinite(reached) and reached >= best + 1e-4 * length * slope:
-            return candidate
+        found = derivatives(candidate)
+        if np.isfinite(found[0]) and found[0] >= best + 1e-4 * length * slope:
+            return candidate, found
         length /= 2.0
     return None

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from typing import Self
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator
 
+from models.compiled import compiled
 from models.errors import ModelInputError
 from models.intervals import FloatArray, IntArray, Intervals, check_intervals, collapse
 from models.turnbull import maximise_likelihood, weighted_isotonic
@@ -120,7 +120,12 @@ class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
             # Between neighbouring supports F is flat, so differences of right ends are the masses.
             return mass, *_log_likelihood_and_gap(records, support, mass, self.n_units_)
         mass = maximise_likelihood(
-            support.first, support.last, records.weight, len(support.left), self.tolerance, self.max_iterations
+            support.first,
+            support.last,
+            records.weight,
+            len(support.left),
+            self.tolerance,
+            self.max_iterations,
         )
         return mass, *_log_likelihood_and_gap(records, support, mass, self.n_units_)
 
@@ -193,7 +198,7 @@ def turnbull_support(records: Intervals) -> Support:
     return Support(left, ages[ends // 2], first, last)
 
 
-@numba.njit(cache=True)
+@compiled
 def _support_codes(low: IntArray, high: IntArray, size: int) -> tuple[IntArray, IntArray]:
     is_low, is_high = np.zeros(size, np.bool_), np.zeros(size, np.bool_)
     for i in range(len(low)):
@@ -248,6 +253,5 @@ def current_status_levels(records: Intervals) -> Levels:
     age = np.where(failed, records.right, records.left)
     ages, where = np.unique(age, return_inverse=True)
     looked = np.bincount(where, weights=records.weight)
-    bad = np.bincount(where, weights=records.weight * failed)
-    return Levels(ages, weighted_isotonic(bad / looked, looked))
-
+    share: FloatArray = np.bincount(where, weights=records.weight * failed) / looked
+    return Levels(ages, weighted_isotonic(share, looked.astype(np.float64)))

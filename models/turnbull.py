@@ -9,15 +9,16 @@ forty rounds settle 100,000 records, each a pass over the distinct (a, b) pairs.
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from models.compiled import compiled
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 
-@numba.njit(cache=True)
+@compiled
 def weighted_isotonic(value: FloatArray, weight: FloatArray) -> FloatArray:
     """Nondecreasing least-squares fit, by pooling adjacent violators.
 
@@ -50,7 +51,7 @@ def weighted_isotonic(value: FloatArray, weight: FloatArray) -> FloatArray:
     return out
 
 
-@numba.njit(cache=True)
+@compiled
 def _value(F: FloatArray, a: IntArray, b: IntArray, w: FloatArray) -> float:
     total = 0.0
     for i in range(len(a)):
@@ -61,7 +62,7 @@ def _value(F: FloatArray, a: IntArray, b: IntArray, w: FloatArray) -> float:
     return total
 
 
-@numba.njit(cache=True)
+@compiled
 def _slopes(F: FloatArray, a: IntArray, b: IntArray, w: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Gradient by the levels and (minus) the diagonal of the Hessian."""
     gradient, curvature = np.zeros(len(F)), np.zeros(len(F))
@@ -75,7 +76,7 @@ def _slopes(F: FloatArray, a: IntArray, b: IntArray, w: FloatArray) -> tuple[Flo
     return gradient, curvature
 
 
-@numba.njit(cache=True)
+@compiled
 def _excess(gradient: FloatArray, n: float) -> FloatArray:
     """Σ_{i covers k} w_i / P_i - n for each support interval k, from the gradient by levels."""
     m = len(gradient) - 1
@@ -84,10 +85,11 @@ def _excess(gradient: FloatArray, n: float) -> FloatArray:
     for k in range(m - 1, -1, -1):
         running += gradient[k + 1]
         excess[k] = running
-    return excess - n
+    excess -= n
+    return excess
 
 
-@numba.njit(cache=True)
+@compiled
 def _em_step(F: FloatArray, gradient: FloatArray, n: float) -> FloatArray:
     excess = _excess(gradient, n)
     out = np.zeros(len(F))
@@ -96,7 +98,7 @@ def _em_step(F: FloatArray, gradient: FloatArray, n: float) -> FloatArray:
     return out / out[-1]
 
 
-@numba.njit(cache=True)
+@compiled
 def _icm_step(
     F: FloatArray, a: IntArray, b: IntArray, w: FloatArray, gradient: FloatArray, curvature: FloatArray
 ) -> FloatArray:
@@ -117,7 +119,7 @@ def _icm_step(
     return F
 
 
-@numba.njit(cache=True)
+@compiled
 def _climb(
     F: FloatArray, a: IntArray, b: IntArray, w: FloatArray, tolerance: float, steps: int
 ) -> tuple[FloatArray, float]:
@@ -158,7 +160,7 @@ def maximise_likelihood(
     ndarray, shape (m,)
     """
     pair, where = np.unique(first * (m + 1) + last + 1, return_inverse=True)
-    counts = np.bincount(where, weights=weight)
+    counts: FloatArray = np.bincount(where, weights=weight).astype(np.float64)
     levels = np.arange(m + 1) / m
     levels, _ = _climb(levels, pair // (m + 1), pair % (m + 1), counts, tolerance, max_iterations)
     return np.diff(levels)
