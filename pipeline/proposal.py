@@ -24,6 +24,8 @@ from pipeline.vocabulary import Material
 CLOSE_ENOUGH = 86.0
 #: Distinct values of a column that are looked at.
 VALUES_TRIED = 300
+#: Rows of the file from which they are taken.
+ROWS_TRIED = 20_000
 #: Share of a column's values that must be readable for it to be taken.
 SHARE_READABLE = 0.5
 #: A header that means nothing to us is placed by its values only when nearly all of them fit.
@@ -117,7 +119,7 @@ def propose(raw: RawRows, *, layout: str | None = None, today: date | None = Non
 
 def _sample(raw: RawRows, header: str) -> list[str]:
     """The first distinct values of a column, without blanks."""
-    values = raw.column(header).str.strip_chars().unique(maintain_order=True).drop_nulls()
+    values = raw.column(header).head(ROWS_TRIED).str.strip_chars().unique(maintain_order=True).drop_nulls()
     blank = quantities.BLANK_WORDS
     return [value for value in values.head(VALUES_TRIED).to_list() if fold(value) not in blank]
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import hashlib
 import io
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,7 +19,7 @@ import pyarrow.csv as arrow_csv
 
 from pipeline.errors import InputFileError
 from pipeline.readers.headers import find_header_row
-from pipeline.readers.raw import RawRows, no_rejects, reject_rows, sha256_of, unique_headers
+from pipeline.readers.raw import RawRows, no_rejects, reject_rows, unique_headers, without_blank_rows
 from pipeline.vocabulary import RejectReason
 
 DELIMITERS = (",", ";", "\t", "|")
@@ -29,6 +30,8 @@ SAMPLE_ROWS = 50
 KEPT_OF_A_ROW = 500
 #: pyarrow cuts the text into blocks; a block must hold the longest row [bytes].
 LARGEST_BLOCK = 1 << 30
+FAST_BLOCK = 1 << 24
+FAST_FROM = 1 << 25
 
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -45,7 +48,8 @@ def read(path: Path, *, header_row: int | None, delimiter: str | None) -> RawRow
     InputFileError
         The file is no text, has no rows under its headers, or no row `header_row`.
     """
-    content = _as_utf8(path, path.read_bytes())
+    given = path.read_bytes()
+    content = _as_utf8(path, given)
     delimiter = delimiter or find_delimiter(_sample(content))
     first = _first_records(_sample(content), delimiter)
     if not any(any(row) for row in first):
@@ -61,7 +65,7 @@ def read(path: Path, *, header_row: int | None, delimiter: str | None) -> RawRow
         raise InputFileError(
             path, "there are headers but no rows under them.", "Choose the file that holds the records."
         )
-    return RawRows(path, sha256_of(path), None, headers, rows, malformed)
+    return RawRows(path, hashlib.sha256(given).hexdigest(), None, headers, rows, malformed)
 
 
 def _as_utf8(path: Path, content: bytes) -> bytes:
@@ -121,14 +125,24 @@ def find_delimiter(sample: str) -> str:
     return max(DELIMITERS, key=score)
 
 
+@dataclass(frozen=True, slots=True)
+class _Wrong:
+    """A row that does not fit under the headers; `number` is 0 where pyarrow could not tell it."""
+
+    number: int
+    expected: int
+    actual: int
+    text: str
+
+
 @dataclass(slots=True)
 class _WrongWidth:
     """Collects the rows that pyarrow finds too short or too long."""
 
-    found: list[tuple[int, int, int, str]] = field(default_factory=list)
+    found: list[_Wrong] = field(default_factory=list)
 
     def __call__(self, row: arrow_csv.InvalidRow) -> str:
-        self.found.append((row.number, row.expected_columns, row.actual_columns, row.text))
+        self.found.append(_Wrong(row.number or 0, row.expected_columns, row.actual_columns, row.text))
         return "skip"
 
 
@@ -136,56 +150,82 @@ def _parse(
     path: Path, content: bytes, *, delimiter: str, width: int, header_row: int
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Cut the text into rows under the headers and rows of the wrong width."""
-    names = [f"c{i + 1}" for i in range(width)]
-    wrong = _WrongWidth()
     if not content.endswith(b"\n"):
         content += b"\n"
+    wrong = _WrongWidth()
     try:
-        table = arrow_csv.read_csv(
-            pa.BufferReader(content),
-            # One thread: only then does the handler learn the row's number.
-            read_options=arrow_csv.ReadOptions(
-                use_threads=False, column_names=names, block_size=min(len(content), LARGEST_BLOCK)
-            ),
-            parse_options=arrow_csv.ParseOptions(
-                delimiter=delimiter,
-                newlines_in_values=True,
-                ignore_empty_lines=False,
-                invalid_row_handler=wrong,
-            ),
-            convert_options=arrow_csv.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False
-            ),
-        )
+        table = _cut(content, delimiter, width, wrong, fast=True)
+        if wrong.found:
+            # Only with one thread does the handler learn the rows' numbers.
+            wrong.found.clear()
+            table = _cut(content, delimiter, width, wrong, fast=False)
     except pa.ArrowInvalid as exc:
         raise InputFileError(
             path, f"the text cannot be cut into rows ({exc}).", "Save it anew as CSV."
         ) from exc
-    frame = pl.DataFrame(pl.from_arrow(table))
-    return _numbered(frame, wrong.found, header_row), _malformed(wrong.found, header_row)
+    frame = _numbered(pl.DataFrame(pl.from_arrow(table)), wrong.found)
+    # Without quotation marks no row can swallow another, and most large files have none.
+    swallowing = _swallowing(frame, delimiter, width) if b'"' in content else []
+    numbers = [row.number for row in swallowing]
+    if numbers:
+        frame = frame.filter(~pl.col("source_row").is_in(numbers))
+    frame = frame.slice(int(frame["source_row"].search_sorted(header_row, side="right")))
+    return (
+        without_blank_rows(frame),
+        _malformed([row for row in (*wrong.found, *swallowing) if row.number > header_row]),
+    )
 
 
-def _numbered(frame: pl.DataFrame, wrong: list[tuple[int, int, int, str]], header_row: int) -> pl.DataFrame:
-    """Give each row its number in the file, and drop the rows down to the headers and the blank ones."""
+def _cut(content: bytes, delimiter: str, width: int, wrong: _WrongWidth, *, fast: bool) -> pa.Table:
+    names = [f"c{i + 1}" for i in range(width)]
+    return arrow_csv.read_csv(
+        pa.BufferReader(content),
+        read_options=arrow_csv.ReadOptions(
+            use_threads=fast,
+            column_names=names,
+            block_size=FAST_BLOCK if fast and len(content) > FAST_FROM else min(len(content), LARGEST_BLOCK),
+        ),
+        parse_options=arrow_csv.ParseOptions(
+            delimiter=delimiter, newlines_in_values=True, ignore_empty_lines=False, invalid_row_handler=wrong
+        ),
+        convert_options=arrow_csv.ConvertOptions(
+            column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=True, null_values=[""]
+        ),
+    )
+
+
+def _numbered(frame: pl.DataFrame, wrong: list[_Wrong]) -> pl.DataFrame:
+    """Give each row its number in the file."""
     numbers = np.arange(1, frame.height + len(wrong) + 1)
-    numbers = np.delete(numbers, [number - 1 for number, *_ in wrong])
-    frame = frame.insert_column(0, pl.Series("source_row", numbers, dtype=pl.Int64))
-    filled = pl.any_horizontal(pl.exclude("source_row").str.len_bytes() > 0)
-    return frame.filter((pl.col("source_row") > header_row) & filled)
+    numbers = np.delete(numbers, [row.number - 1 for row in wrong])
+    return frame.insert_column(0, pl.Series("source_row", numbers, dtype=pl.Int64))
 
 
-def _malformed(wrong: list[tuple[int, int, int, str]], header_row: int) -> pl.DataFrame:
+def _swallowing(frame: pl.DataFrame, delimiter: str, width: int) -> list[_Wrong]:
+    """Find rows of the right width in which an unclosed quotation mark has swallowed whole other rows."""
+    cells = pl.exclude("source_row")
+    broken = frame.filter(pl.any_horizontal(cells.str.contains("\n", literal=True)))
+    found = []
+    for number, *texts in broken.iter_rows():
+        inner = [line for text in texts if text for line in text.split("\n")[1:]]
+        if width > 1 and any(line.count(delimiter) >= width - 1 for line in inner):
+            found.append(_Wrong(number, width, width, delimiter.join(text or "" for text in texts)))
+    return found
+
+
+def _malformed(wrong: list[_Wrong]) -> pl.DataFrame:
     """Make a reject of each row of the wrong width."""
-    rows = []
-    for number, expected, actual, text in wrong:
-        if number <= header_row or not text.strip():
+    lines = []
+    for row in wrong:
+        if not row.text.strip():
             continue
-        reason = f"The row has {actual} fields where the headers name {expected}."
-        if "\n" in text:
-            reason += (
-                " A quotation mark is opened in it and not closed, so that it swallows the lines after it."
+        n_swallowed = row.text.count("\n")
+        if n_swallowed:
+            reason = (
+                "A quotation mark is opened in this row and not closed, so that it swallows "
+                f"{n_swallowed} more lines of the file. Mend the row."
             )
-        rows.append(
-            (number, None, text[:KEPT_OF_A_ROW], RejectReason.MALFORMED_ROW, reason + " Mend the row.")
-        )
-    return reject_rows(rows) if rows else no_rejects()
+        else:
+            reason = f"The row has {row.actual} fields where the headers name {row.expected}. Mend the row."
+        lines.append((row.number, None, row.text[:KEPT_OF_A_ROW], RejectReason.MALFORMED_ROW, reason))
+    return reject_rows(lines) if lines else no_rejects()

@@ -46,5 +46,9 @@ def as_text(frame: pl.DataFrame) -> pl.DataFrame:
     columns = []
     for i, (name, kind) in enumerate(frame.schema.items(), start=1):
         text = pl.col(name).cast(pl.String)
-        columns.append((text.str.strip_suffix(".0") if kind.is_float() else text).alias(f"c{i}"))
+        if kind.is_float():
+            text = text.str.strip_suffix(".0")
+        elif kind == pl.String:
+            text = pl.when(text != "").then(text)
+        columns.append(text.alias(f"c{i}"))
     return frame.select(columns).with_row_index("source_row", offset=2).cast({"source_row": pl.Int64})

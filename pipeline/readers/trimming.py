@@ -18,14 +18,15 @@ _TOTAL = r"(?i)^\s*(grand |sub)?(totals?|sum|average|mean|count)\s*:?\s*$"
 def set_aside_totals(raw: RawRows) -> RawRows:
     """Move rows that hold a total or a note, or repeat the headers, from the records to the malformed rows."""
     cells = [f"c{i}" for i in range(1, len(raw.headers) + 1)]
-    first_filled = pl.coalesce(pl.when(pl.col(c).str.len_bytes() > 0).then(pl.col(c)) for c in cells)
-    is_tail = pl.int_range(pl.len()) >= pl.len() - TAIL_ROWS
+    first_filled = pl.coalesce(cells)
+    is_tail = pl.col("position") >= raw.rows.height - TAIL_ROWS
     repeats = pl.all_horizontal(
         pl.col(c).fill_null("").str.strip_chars() == ("" if header.startswith("column ") else header)
         for c, header in zip(cells, raw.headers, strict=True)
     )
+    n_filled = pl.sum_horizontal(pl.col(c).is_not_null() for c in cells)
     is_note = (
-        (pl.sum_horizontal((pl.col(c).str.len_bytes() > 0).fill_null(value=False) for c in cells) == 1)
+        (n_filled == 1)
         & first_filled.str.contains(_SENTENCE)
         & pl.lit(len(cells) >= FEWEST_COLUMNS_BESIDE_A_NOTE)
     )
@@ -38,8 +39,14 @@ def set_aside_totals(raw: RawRows) -> RawRows:
         .then(pl.lit("This is a note across the sheet, not a record."))
         .alias("reason")
     )
-    marked = raw.rows.with_columns(reason, first_filled.alias("value"))
-    aside = marked.filter(pl.col("reason").is_not_null())
+    # Of the first three cells a note leaves at least two empty: a quick look that spares most rows the full one.
+    doubtful = pl.sum_horizontal(pl.col(c).is_null() for c in cells[:3]) >= min(len(cells), 3) - 1
+    aside = (
+        raw.rows.with_row_index("position")
+        .filter(is_tail | doubtful | (pl.col("c1") == raw.headers[0]))
+        .with_columns(reason, first_filled.alias("value"))
+        .filter(pl.col("reason").is_not_null())
+    )
     if aside.is_empty():
         return raw
     lines = reject_rows(
@@ -53,6 +60,6 @@ def set_aside_totals(raw: RawRows) -> RawRows:
         raw.sha256,
         raw.sheet,
         raw.headers,
-        marked.filter(pl.col("reason").is_null()).drop("reason", "value"),
+        raw.rows.join(aside.select("source_row"), on="source_row", how="anti", maintain_order="left"),
         pl.concat([raw.malformed, lines]).sort("source_row", maintain_order=True),
     )

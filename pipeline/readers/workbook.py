@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.errors import InputFileError
 from pipeline.readers.headers import find_header_row
-from pipeline.readers.raw import RawRows, no_rejects, sha256_of, unique_headers
+from pipeline.readers.raw import RawRows, no_rejects, sha256_of, unique_headers, without_blank_rows
 
 #: First bytes of the old binary format, and of a workbook that is encrypted with a password.
 OLE_MAGIC = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
@@ -39,12 +39,12 @@ def read(path: Path, *, sheet: str | None, header_row: int | None) -> RawRows:
         )
     cells = _without_empty_columns(cells, position)
     headers = unique_headers([cell or "" for cell in cells.row(position)])
-    rows = (
+    rows = without_blank_rows(
         cells.rename({old: f"c{i}" for i, old in enumerate(cells.columns, start=1)})
         .with_row_index("source_row", offset=1)
         .cast({"source_row": pl.Int64})
         .slice(position + 1)
-        .filter(pl.any_horizontal(pl.exclude("source_row").str.len_bytes() > 0))
+        .with_columns(pl.exclude("source_row").replace("", None))
     )
     if rows.is_empty():
         raise InputFileError(

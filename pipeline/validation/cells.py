@@ -82,7 +82,7 @@ def read_column(given: pl.Series, source_row: pl.Series, reading: Reading) -> Ty
     Parameters
     ----------
     given : polars.Series
-        Text, trimmed, null where empty.
+        Text as given, null where empty.
     source_row : polars.Series
         Row numbers for the faults.
     reading : Reading
@@ -103,13 +103,17 @@ def _without_blank_words(given: pl.Series, words: tuple[str, ...]) -> pl.Series:
     if not words:
         return given
     return given.to_frame("c").select(
-        pl.when(pl.col("c").str.to_lowercase().is_in(list(words)).not_()).then(pl.col("c"))
+        pl.when(pl.col("c").str.strip_chars().str.to_lowercase().is_in(list(words)).not_()).then(pl.col("c"))
     )["c"]
 
 
 def _read_text(given: pl.Series, column: Column) -> pl.Series:
-    """Keep text; an id that a spreadsheet has turned into a decimal number ("2.0") becomes "2" again."""
-    return given.str.replace(r"^(\d+)\.0+$", "$1") if column.name.endswith("_id") else given
+    """Keep text, trimmed; an id that a spreadsheet has turned into a decimal number ("2.0") becomes "2" again."""
+    text = given.str.strip_chars()
+    text = text.set(text == "", None)
+    if column.name.endswith("_id") and text.str.contains(".0", literal=True).any():
+        text = text.str.replace(r"^(\d+)\.0+$", "$1")
+    return text
 
 
 def _read_left_over(

@@ -69,9 +69,10 @@ def check(raw: RawRows, column_map: ColumnMap, *, today: date) -> CheckedRows:
         faults.append(jobs.material_faults(given, column_map))
     faults.extend(_faults_of(row_check, frame, given) for row_check in checks_of(table, today=today))
     found = pl.concat([pl.DataFrame(schema=FAULT_SCHEMA), *faults])
-    accepted = frame.join(
-        found.select("source_row").unique(), on="source_row", how="anti", maintain_order="left"
-    )
+    accepted = frame
+    if not found.is_empty():
+        faulty = found.select(pl.col("source_row").unique())
+        accepted = frame.join(faulty, on="source_row", how="anti", maintain_order="left")
     tables = jobs.split(accepted, column_map) if table.name == jobs.LAYOUT else {table.name: accepted}
     return CheckedRows(tables, _rejects(raw, found, table.name), raw.n_read)
 
@@ -98,12 +99,11 @@ def _given(raw: RawRows, rule: ColumnRule) -> pl.Expr:
         return pl.lit(rule.value, dtype=pl.String)
     if not rule.headers:
         return pl.lit(None, dtype=pl.String)
-    cells = [pl.col(_position(raw, header)).str.strip_chars() for header in rule.headers]
-    cells = [pl.when(cell.str.len_bytes() > 0).then(cell) for cell in cells]
+    cells = [pl.col(_position(raw, header)) for header in rule.headers]
     if len(cells) == 1:
         return cells[0]
-    joined = pl.concat_str(cells, separator=" ", ignore_nulls=True)
-    return pl.when(joined.str.len_bytes() > 0).then(joined)
+    joined = pl.concat_str([cell.str.strip_chars() for cell in cells], separator=" ", ignore_nulls=True)
+    return pl.when(joined != "").then(joined)
 
 
 def _position(raw: RawRows, header: str) -> str:
