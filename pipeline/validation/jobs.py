@@ -3,7 +3,7 @@
 Rules where the sheet says less than three tables would:
 
 - A lot without an id is known by its address (`addresses.address_key`).
-- Several rows of one lot give one lot: each attribute is the last one recorded, by date of inspection.
+- Every row tells of its lot, so that a lot has as many lines as rows; the load step merges them.
 - An inspection without an id is "lot @ date" (or "lot @ age 47"). Different inspections of one lot on one day
   get "#2", "#3" in the order of the sheet; the same row twice keeps one id.
 - One segment reaches from 0 to the length. Of several, only the order is known, so their footage stays empty
@@ -20,7 +20,7 @@ from pipeline.columns import TABLES
 from pipeline.material_runs import RunSegment, parse_run
 from pipeline.quantities import Fault
 from pipeline.validation.addresses import address_key
-from pipeline.validation.cells import FAULT_SCHEMA
+from pipeline.validation.cells import FAULT_SCHEMA, FRAME_TYPES
 
 LAYOUT = "jobs"
 RUN = "material_run"
@@ -100,18 +100,14 @@ def _with_inspection_id(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def _lots(frame: pl.DataFrame) -> pl.DataFrame:
-    """One row a lot; attributes are the last ones recorded."""
-    names = [name for name in TABLES["lots"].by_name if name != "lot_id"]
-    known = frame.with_columns(
-        pl.col(name) if name in frame.columns else pl.lit(None, dtype=pl.String).alias(name) for name in names
-    )
-    return (
-        known.sort("inspection_date", "source_row", nulls_last=False)
-        .group_by("lot_id")
-        .agg(pl.col("source_row").last(), *(pl.col(name).drop_nulls().last() for name in names))
-        .select("source_row", *TABLES["lots"].by_name)
-        .sort("source_row")
-    )
+    """Lots as each row tells of them; the load step makes one lot of the rows of one lot."""
+    lots = TABLES["lots"].columns
+    absent = [
+        pl.lit(None, dtype=FRAME_TYPES[column.kind]).alias(column.name)
+        for column in lots
+        if column.name not in frame.columns
+    ]
+    return frame.with_columns(absent).select("source_row", *(column.name for column in lots))
 
 
 def _segments(frame: pl.DataFrame, column_map: ColumnMap) -> pl.DataFrame:
