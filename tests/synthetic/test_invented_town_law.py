@@ -6,12 +6,16 @@ generator passes in all but about 6 of 100,000 seeds per check; the seed is fixe
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import polars as pl
 import pytest
 from scipy import stats
 
+from synthetic_data.areas import plant
 from synthetic_data.inspections import call
+from synthetic_data.town import draw_first_materials, lay_out
 
 #: The stated law, typed in again from its description: (k, λ) of structural failure and of roots and joints.
 LAW = {
@@ -99,8 +103,11 @@ def test_true_curves_by_era_mix_to_the_whole(town) -> None:
     assert np.allclose(mixed["failure_probability"], whole["failure_probability"])
 
 
-def test_frailty_has_mean_one_and_the_stated_spread(town) -> None:
-    log_ratio = np.log(town.truth["subdivisions"]["hazard_ratio"].to_numpy())
+def test_frailty_has_mean_one_and_the_stated_spread() -> None:
+    # A large town, since the mean of the logarithm lies only a sixth of its spread from 0.
+    lots = lay_out(300_000, np.random.default_rng(3))
+    areas = plant(lots, draw_first_materials(lots, np.random.default_rng(4)), np.random.default_rng(5))
+    log_ratio = np.log(areas.frailty)
     n = log_ratio.size
     assert abs(log_ratio.mean() + 0.35**2 / 2) < 4 * 0.35 / np.sqrt(n)
     assert abs(log_ratio.std(ddof=1) - 0.35) < 4 * 0.35 / np.sqrt(2 * n)
@@ -220,6 +227,28 @@ def test_backups_look_at_failing_lines_and_warranty_looks_do_not(town) -> None:
     assert share["backup"] > share["pre_sale"] + 0.15
     assert share["backup"] > 0.85
     assert share["warranty"] < share["pre_sale"] - 0.25
+
+
+@pytest.mark.parametrize("purpose", ["pre_sale", "routine"])
+def test_sale_and_routine_looks_are_spread_evenly_over_the_years(town, purpose: str) -> None:
+    settled = town.tables["lots"].filter(pl.col("year_built") < 2000).select("lot_id")
+    looks = town.tables["inspections"].filter(pl.col("purpose") == purpose).join(settled, on="lot_id")
+    day = (looks["inspection_date"] - pl.Series([date(2008, 1, 1)])).dt.total_days()
+    all_days = (date(2026, 6, 30) - date(2008, 1, 1)).days
+    # Whole days tie, which only makes this test milder.
+    assert stats.kstest((day.to_numpy() + 0.5) / (all_days + 1), "uniform").pvalue > 1e-4
+
+
+def test_warranty_looks_come_at_age_one_to_two(town) -> None:
+    looks = town.tables["inspections"].filter(pl.col("purpose") == "warranty")
+    aged = looks.join(town.truth["lives"].select("lot_id", "laid_year"), on="lot_id").with_columns(
+        (pl.col("inspection_date").dt.year() + pl.col("inspection_date").dt.ordinal_day() / 365).alias("year")
+    )
+    # A day and a half for dates cut to whole days and for leap years.
+    age = pl.col("year") - pl.col("laid_year")
+    new = aged.filter((age >= 1 - 0.005) & (age <= 2 + 0.005))
+    assert looks.height > 200
+    assert new["inspection_id"].n_unique() == looks.height
 
 
 @pytest.mark.parametrize("purpose", ["pre_sale", "routine"])
