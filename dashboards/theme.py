@@ -6,9 +6,12 @@ readers with any of the common colour-vision deficiencies, and in a grey print.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import altair as alt
+
+from pipeline.vocabulary import Material
 
 INK = "#1F2A30"
 QUIET = "#55626A"  # 6.0:1 on PAPER, enough for small print (WCAG AA asks 4.5:1)
@@ -21,9 +24,18 @@ CLAY = "#A8471D"
 FONT = "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif"
 
 #: Series colours, told apart by lightness too; the dashes repeat the message for those who see no colour.
-SERIES = ("#A8471D", "#0B4A57", "#6C8EBF", "#B8962E", "#6B4A7D", "#3F7D4E")
+SERIES = ("#A8471D", "#0B4A57", "#6C8EBF", "#A3821F", "#6B4A7D", "#3F7D4E")
 DASHES = ([1, 0], [7, 3], [2, 2], [9, 3, 2, 3], [4, 4], [12, 3])
 MOST_SERIES = len(SERIES)
+#: The commonest materials keep their colour on every page; others take what is left.
+OWN_COLOUR = {
+    Material.VITRIFIED_CLAY: 0,
+    Material.PVC: 1,
+    Material.CAST_IRON: 2,
+    Material.CONCRETE: 3,
+    Material.ABS: 4,
+    Material.CURED_IN_PLACE: 5,
+}
 
 #: Fewer than expected – as expected – more than expected.
 FEWER, EVEN, MORE = "#1F5C99", "#F3F0EA", "#B23C12"
@@ -39,6 +51,16 @@ WIDGET = f":host, label, input, select, button {{ font-family: {FONT}; font-size
 CHOICES = ".bk-input-group { display: flex; flex-wrap: wrap; gap: 4px 16px; } label { font-size: 0.95rem; }"
 
 LOOK = (Path(__file__).with_name("look.css")).read_text(encoding="utf-8")
+
+
+def places(materials: Sequence[str]) -> list[int]:
+    """Return which of `SERIES` and `DASHES` each material takes: its own where free, no two alike up to six."""
+    wanted: dict[str, int] = {str(m): place for m, place in OWN_COLOUR.items()}
+    taken = {code: wanted[code] for code in materials if code in wanted}
+    free = [i for i in range(MOST_SERIES) if i not in taken.values()] or list(range(MOST_SERIES))
+    others = [code for code in materials if code not in taken]
+    taken |= {code: free[i % len(free)] for i, code in enumerate(others)}
+    return [taken[code] for code in materials]
 
 
 def dress(chart: alt.TopLevelMixin) -> alt.TopLevelMixin:

@@ -96,9 +96,9 @@ OUTCOMES: dict[str, str] = {
 
 SOURCES = {
     "recorded": "on record",
-    "works": "from works",
+    "works": "works",
     "not_recorded": "not on record",
-    "house_and_material": "from house and material",
+    "house_and_material": "house and material",
     "inferred_first_life": "inferred",
     "age_only": "age only",
 }

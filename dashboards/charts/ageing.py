@@ -200,7 +200,7 @@ def looks(counts: pl.DataFrame, *, oldest: float) -> alt.TopLevelMixin:
 
 
 def compare(
-    fitted: pl.DataFrame, *, oldest: float, materials: list[str], colours: list[str]
+    fitted: pl.DataFrame, *, oldest: float, materials: list[str], places: list[int]
 ) -> alt.TopLevelMixin:
     """Draw the fitted curves of several materials over each other, each with its range and to its oldest look.
 
@@ -212,8 +212,8 @@ def compare(
         End of the age axis [years].
     materials : list of str
         Codes, in the order of the legend.
-    colours : list of str
-        One for each material.
+    places : list of int
+        Place in the theme's colours and dashes, one for each material.
     """
     names = [wording.material(code) for code in materials]
     named = fitted.filter(~pl.col("is_extension")).with_columns(
@@ -222,13 +222,13 @@ def compare(
     colour = alt.Color(
         "material:N",
         title=None,
-        scale=alt.Scale(domain=names, range=colours),
+        scale=alt.Scale(domain=names, range=[theme.SERIES[i] for i in places]),
         legend=alt.Legend(columns=2, symbolType="stroke", symbolOpacity=1, symbolSize=300),
     )
     dash = alt.StrokeDash(
         "material:N",
         title=None,
-        scale=alt.Scale(domain=names, range=[list(d) for d in theme.DASHES[: len(names)]]),
+        scale=alt.Scale(domain=names, range=[theme.DASHES[i] for i in places]),
     )
     base = alt.Chart(named)
     band = base.mark_area(opacity=0.15).encode(

@@ -67,12 +67,12 @@ def line(segments: pl.DataFrame) -> alt.TopLevelMixin:
     boxes = base.mark_rect(stroke="white", strokeWidth=2, cornerRadius=3).encode(
         x=x,
         x2="to_ft:Q",
-        y=alt.value(10),
-        y2=alt.value(58),
+        y=alt.value(18),
+        y2=alt.value(62),
         color=alt.Color(
             "material:N",
             title=None,
-            scale=alt.Scale(domain=names, range=list(theme.SERIES[: len(names)])),
+            scale=alt.Scale(domain=names, range=[theme.SERIES[i] for i in theme.places(materials)]),
             legend=alt.Legend(columns=2),
         ),
         tooltip=[
@@ -83,8 +83,8 @@ def line(segments: pl.DataFrame) -> alt.TopLevelMixin:
             alt.Tooltip("chance:N", title="chance of a finding now"),
         ],
     )
-    labels = base.mark_text(color="white", fontSize=13, fontWeight=600).encode(
-        x="middle:Q", y=alt.value(34), text="label:N"
+    labels = base.mark_text(color=theme.INK, fontSize=13, fontWeight=600).encode(
+        x="middle:Q", y=alt.value(8), text="label:N"
     )
     return alt.layer(boxes, labels)
 

@@ -87,8 +87,8 @@ def _materials(
     oldest = max(_oldest(records, outcome, code) for code in shown)
     fitted = records.fitted(outcome, shown).filter(pl.col("age_years") <= oldest)
     cards = [
-        _material(records, rows[code], fitted.filter(pl.col("material") == code), oldest, theme.SERIES[i])
-        for i, code in enumerate(shown)
+        _material(records, rows[code], fitted.filter(pl.col("material") == code), oldest, theme.SERIES[place])
+        for code, place in zip(shown, theme.places(shown), strict=True)
     ]
     pieces: list[pn.viewable.Viewable] = []
     if len(chosen) > len(shown):
@@ -103,19 +103,16 @@ def _compared(
 ) -> pn.viewable.Viewable:
     drawn = [code for code in shown if code in fitted["material"]]
     # A material keeps the colour it has on its own card.
+    places = [place for code, place in zip(shown, theme.places(shown), strict=True) if code in drawn]
     return parts.card(
         parts.heading("Materials compared: fitted curves"),
         parts.chart(
-            ageing.compare(fitted, oldest=oldest, materials=drawn, colours=_colours(shown, drawn)),
+            ageing.compare(fitted, oldest=oldest, materials=drawn, places=places),
             height=360,
             says=f"Fitted share failed by age, with its {wording.level(run['curve_level'])} range. "
             "Each line ends at the oldest look at its material. Where ranges overlap, the records do not tell the materials apart.",
         ),
     )
-
-
-def _colours(shown: list[str], drawn: list[str]) -> list[str]:
-    return [theme.SERIES[shown.index(code)] for code in drawn]
 
 
 def _oldest(records: Records, outcome: str, material: str) -> float:

@@ -212,10 +212,11 @@ def _pipe(lot: Mapping[str, Any], segments: pl.DataFrame) -> list[pn.viewable.Vi
                 Shown("known from", _known_from),
                 Shown(
                     "chance of a finding now",
-                    lambda r: wording.chance(r["failure_probability"]),
+                    lambda r: (
+                        f"{wording.chance(r['failure_probability'])} ({_span(r, 'failure_probability')})"
+                    ),
                     is_number=True,
                 ),
-                Shown("range", lambda r: _span(r, "failure_probability"), is_number=True),
             ],
             caption="Segments",
         ),
@@ -243,7 +244,7 @@ def _along(segments: pl.DataFrame) -> tuple[pl.DataFrame, bool]:
 
 def _known_from(row: Mapping[str, Any]) -> str:
     source = wording.SOURCES.get(row["install_source"], wording.word(row["install_source"]))
-    return f"{source}; material or year estimated" if row["is_imputed"] else source
+    return f"{source} (estimated)" if row["is_imputed"] else source
 
 
 def _history(inspections: pl.DataFrame, findings: pl.DataFrame) -> list[pn.viewable.Viewable]:
