@@ -138,6 +138,45 @@ def _house_years(laid: Floats, rng: np.random.Generator) -> Ints:
     return np.minimum(built, 2026)
 
 
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Place of each lot in the grid; arrays of shape (n_lots,)."""
+
+    n_subdivisions: int
+    subdivision: Ints
+    block: Ints
+    block_col: Ints
+    block_row: Ints
+    row_size: Ints
+    side: Ints
+    slot: Ints
+
+
+def _grid(n_lots: int, rng: np.random.Generator) -> _Grid:
+    """Fill subdivision after subdivision, from the middle of the town outwards."""
+    blocks = BLOCKS_WIDE * BLOCKS_HIGH
+    per_row = rng.integers(8, 13, n_lots // (blocks * 16) + 1)
+    sizes = per_row * 2 * blocks
+    n_subdivisions = min(int(np.searchsorted(np.cumsum(sizes), n_lots)) + 1, per_row.size)
+    per_row, sizes = per_row[:n_subdivisions], sizes[:n_subdivisions]
+    cell_col, cell_row = _cells(n_subdivisions)
+    subdivision = np.repeat(np.arange(n_subdivisions), sizes)[:n_lots]
+    place = np.arange(n_lots) - np.repeat(np.cumsum(sizes) - sizes, sizes)[:n_lots]
+    row_size = per_row[subdivision]
+    in_block = place % (2 * row_size)
+    block_place = place // (2 * row_size)
+    return _Grid(
+        n_subdivisions=n_subdivisions,
+        subdivision=subdivision,
+        block=subdivision * blocks + block_place,
+        block_col=cell_col[subdivision] * BLOCKS_WIDE + block_place % BLOCKS_WIDE,
+        block_row=cell_row[subdivision] * BLOCKS_HIGH + block_place // BLOCKS_WIDE,
+        row_size=row_size,
+        side=in_block // row_size,
+        slot=in_block % row_size,
+    )
+
+
 def lay_out(n_lots: int, rng: np.random.Generator) -> Lots:
     """Draw the lots of a town.
 
@@ -148,42 +187,30 @@ def lay_out(n_lots: int, rng: np.random.Generator) -> Lots:
     rng : numpy.random.Generator
         Source of all draws.
     """
-    per_row = rng.integers(8, 13, n_lots // (BLOCKS_WIDE * BLOCKS_HIGH * 16) + 1)
-    sizes = per_row * 2 * BLOCKS_WIDE * BLOCKS_HIGH
-    n_subdivisions = min(int(np.searchsorted(np.cumsum(sizes), n_lots)) + 1, per_row.size)
-    per_row, sizes = per_row[:n_subdivisions], sizes[:n_subdivisions]
-    cell_col, cell_row = _cells(n_subdivisions)
-    subdivision = np.repeat(np.arange(n_subdivisions), sizes)[:n_lots]
-    place = np.arange(n_lots) - np.repeat(np.cumsum(sizes) - sizes, sizes)[:n_lots]
-    row_size = per_row[subdivision]
-    in_block = place % (2 * row_size)
-    block_place = place // (2 * row_size)
-    side, slot = in_block // row_size, in_block % row_size
-    block_col = cell_col[subdivision] * BLOCKS_WIDE + block_place % BLOCKS_WIDE
-    block_row = cell_row[subdivision] * BLOCKS_HIGH + block_place // BLOCKS_WIDE
-    width = (BLOCK_PITCH_X_FT - 2 * HALF_STREET_FT) / row_size
-    west = block_col * BLOCK_PITCH_X_FT + HALF_STREET_FT + slot * width
-    south = block_row * BLOCK_PITCH_Y_FT + HALF_STREET_FT + side * LOT_DEPTH_FT
+    grid = _grid(n_lots, rng)
+    width = (BLOCK_PITCH_X_FT - 2 * HALF_STREET_FT) / grid.row_size
+    west = grid.block_col * BLOCK_PITCH_X_FT + HALF_STREET_FT + grid.slot * width
+    south = grid.block_row * BLOCK_PITCH_Y_FT + HALF_STREET_FT + grid.side * LOT_DEPTH_FT
     setback = rng.uniform(18.0, 40.0, n_lots)
-    middle, laid = _years(n_subdivisions, subdivision, rng)
+    middle, laid = _years(grid.n_subdivisions, grid.subdivision, rng)
     return Lots(
-        subdivision=subdivision,
-        block=subdivision * BLOCKS_WIDE * BLOCKS_HIGH + block_place,
-        block_col=block_col,
-        block_row=block_row,
-        side=side,
-        slot=slot,
+        subdivision=grid.subdivision,
+        block=grid.block,
+        block_col=grid.block_col,
+        block_row=grid.block_row,
+        side=grid.side,
+        slot=grid.slot,
         west_ft=west,
         width_ft=width,
         south_ft=south,
         x_ft=west + 0.5 * width,
-        y_ft=south + np.where(side == 0, setback, LOT_DEPTH_FT - setback),
+        y_ft=south + np.where(grid.side == 0, setback, LOT_DEPTH_FT - setback),
         laid=laid,
         built=_house_years(laid, rng),
         line_ft=np.round(HALF_STREET_FT + setback + rng.uniform(0.0, 14.0, n_lots)),
         # Trees need decades: old streets have more of them.
         has_tree=rng.random(n_lots) < np.interp(laid, [1900, 1970, 2020], [0.42, 0.32, 0.10]),
-        is_expansive=(rng.random(n_subdivisions) < 0.35)[subdivision],
+        is_expansive=(rng.random(grid.n_subdivisions) < 0.35)[grid.subdivision],
         is_under_drive=rng.random(n_lots) < 0.4,
         subdivision_year=middle,
     )
