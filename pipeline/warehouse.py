@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
 from typing import IO, Any
@@ -175,10 +175,12 @@ class Warehouse:
             finally:
                 con.close()
 
-    def frame(self, query: str, values: Sequence[object] = ()) -> pl.DataFrame:
+    def frame(self, query: str, values: Sequence[object] | Mapping[str, object] = ()) -> pl.DataFrame:
         """Return a query's rows."""
         with _plain_faults(self.path):
-            frame: pl.DataFrame = self._con.sql(query, params=list(values)).pl()
+            frame: pl.DataFrame = self._con.sql(
+                query, params=values if isinstance(values, Mapping) else list(values)
+            ).pl()
         return frame
 
     def has_table(self, schema: str, table: str) -> bool:

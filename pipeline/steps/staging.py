@@ -164,6 +164,7 @@ class Staging:
             self.con,
             "core/unchanged",
             table=name,
+            s_key=_listed(table.key, "s."),
             s_matches_c=_matching(table.key, "s", "c"),
             s_columns=_listed(columns, "s."),
             c_columns=_listed(columns, "c."),
@@ -185,7 +186,14 @@ class Staging:
         if self._count(f"outdated_{name}"):
             run_sql(self.con, "core/supersede", values, table=name)
             self.n_superseded += run_sql(self.con, "core/delete_outdated", table=name)
-        run_sql(self.con, "core/insert_new", values, table=name, columns=_listed(columns))
+        run_sql(
+            self.con,
+            "core/insert_new",
+            values,
+            table=name,
+            columns=_listed(columns, "s."),
+            s_matches_u=_matching(table.key, "s", "u"),
+        )
 
     def n_kept(self) -> int:
         """Rows of the file that are neither rejected nor repeats."""
@@ -193,7 +201,7 @@ class Staging:
 
     def n_duplicate(self) -> int:
         """Rows that repeat an earlier row of the file."""
-        return self._count("(FROM dropped WHERE outcome = 'duplicate')")
+        return run_sql(self.con, "core/repeats_only")
 
     def n_unchanged(self) -> int:
         """Rows of the file all of whose parts stood in core already."""

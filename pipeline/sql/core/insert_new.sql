@@ -2,4 +2,4 @@
 INSERT INTO core.{table}
 SELECT {columns}, $load_id, s.source_row
 FROM stage_{table} AS s
-ANTI JOIN unchanged_{table} AS u ON u.source_row = s.source_row
+ANTI JOIN unchanged_{table} AS u ON {s_matches_u}

@@ -1,6 +1,7 @@
--- unchanged_<table>: rows of the file that stand in core in the same words; grain source_row
+-- unchanged_<table>: rows of the file that stand in core in the same words; grain and key as the table (one row of the file may
+-- bring several segments)
 CREATE TEMP TABLE unchanged_{table} AS
-SELECT s.source_row, c.rowid AS core_row
+SELECT {s_key}, c.rowid AS core_row
 FROM stage_{table} AS s
 JOIN core.{table} AS c ON {s_matches_c}
 WHERE row({s_columns}) IS NOT DISTINCT FROM row({c_columns})
