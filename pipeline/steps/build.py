@@ -106,7 +106,7 @@ def build(workspace: Workspace, *, progress: Progress = _silent) -> BuildReport:
     with open_warehouse(workspace) as warehouse:
         if warehouse.frame("SELECT count(*) AS n FROM core.inspections")["n"][0] == 0:
             raise FitError("No inspection is loaded yet. Load a file with `underlot load FILE` first.")
-        report = expose(warehouse, settings, workspace, progress=tell)
+        report = expose(warehouse, settings, progress=tell)
         frames, manifest = make_tables(warehouse, settings, report, progress=tell)
     tell("Publishing")
     generation = publish(workspace.published, frames, manifest)

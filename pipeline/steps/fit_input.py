@@ -140,9 +140,20 @@ def outcome_looks(exposure: Exposure, outcome: str) -> pl.DataFrame:
     -------
     DataFrame
         `life_id, lot_id, inspection_id, look_at, age, is_bad, basis`.
+
+    Notes
+    -----
+    A look with findings counts only where everything that the outcome speaks of was judged along the whole
+    segment. Of a segment seen in part, or of a line that was not drained, only what is bad can be told;
+    counting that and leaving out the rest would make pipes look worse than they are. Single lines are
+    still scored by all that was seen of them.
     """
     column = OUTCOME_COLUMNS[outcome]
-    return exposure.looks.filter(~pl.col("is_selected") & pl.col(column).is_not_null()).select(
+    judged = pl.col("structural").is_not_null() & pl.col("roots_joints").is_not_null()
+    if outcome in {Outcome.ANY.value, Outcome.GRADE.value}:
+        judged &= pl.col("grade").is_not_null()
+    is_whole = (pl.col("basis") != "findings") | judged
+    return exposure.looks.filter(~pl.col("is_selected") & pl.col(column).is_not_null() & is_whole).select(
         "life_id", "lot_id", "inspection_id", "look_at", "age", "basis", is_bad=pl.col(column) == 1
     )
 

@@ -1,0 +1,130 @@
+"""The command line: one group, one module per command; faults become one sentence and an exit code."""
+
+from __future__ import annotations
+
+import sys
+import traceback
+import uuid
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipeline.commands import Context
+from pipeline.commands.build import build_command
+from pipeline.commands.dashboard import dashboard_command
+from pipeline.commands.demo import demo_command
+from pipeline.commands.load import load_command
+from pipeline.commands.rejects import rejects_command
+from pipeline.commands.score import score_command
+from pipeline.errors import UnderlotError
+from pipeline.settings import DEFAULT_WORKSPACE, WORKSPACE_VARIABLE, Workspace
+
+EXIT_DEFECT = 1
+EXIT_USAGE = 2
+EXIT_STOPPED = 130
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.option(
+    "--workspace",
+    type=click.Path(path_type=Path, file_okay=False),
+    help=f"Folder that holds your records and results. [default: {DEFAULT_WORKSPACE} here, or ${WORKSPACE_VARIABLE}]",
+)
+@click.option("--debug", is_flag=True, help="Show the technical details of a fault.")
+@click.version_option(package_name="underlot", prog_name="underlot")
+@click.pass_context
+def cli(context: click.Context, workspace: Path | None, debug: bool) -> None:
+    """Turn sewer-lateral camera inspections into survival curves and pre-sale risk.
+
+    \b
+    First time:          underlot demo
+    With your own files: underlot load jobs.xlsx
+                         underlot build
+                         underlot score "12 Alder Street"
+                         underlot dashboard
+
+    A score is an estimate for screening. It never replaces putting a camera in the line.
+    """
+    context.obj = Context(workspace=Workspace.locate(workspace), debug=debug)
+
+
+for command in (
+    demo_command,
+    load_command,
+    rejects_command,
+    build_command,
+    score_command,
+    dashboard_command,
+):
+    cli.add_command(command)
+
+
+def main() -> None:
+    """Run the command line and end the process with its exit code."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command; return the exit code.
+
+    Returns
+    -------
+    int
+        0 done, 1 a defect of ours, 2 a wrong call, 3 files or data refused (or, for `score`, nothing found),
+        130 stopped by the user.
+    """
+    debug = "--debug" in arguments
+    try:
+        result: Any = cli.main(args=arguments, prog_name="underlot", standalone_mode=False)
+    except (click.exceptions.Abort, KeyboardInterrupt):
+        click.echo("Stopped.", err=True)
+        return EXIT_STOPPED
+    except click.ClickException as exc:
+        exc.show()
+        return EXIT_USAGE
+    except UnderlotError as exc:
+        click.echo(str(exc), err=True)
+        if debug:
+            click.echo(traceback.format_exc(), err=True)
+        return exc.exit_code
+    except Exception as exc:
+        return _report_defect(exc, arguments, debug=debug)
+    return result if isinstance(result, int) else 0
+
+
+def _report_defect(fault: Exception, arguments: list[str], *, debug: bool) -> int:
+    """Tell a short reference, and keep the details in the workspace's log."""
+    reference = uuid.uuid4().hex[:8]
+    details = "".join(traceback.format_exception(fault))
+    log = _workspace_of(arguments).logs / f"{reference}.log"
+    kept = f"Details: {log}"
+    try:
+        log.parent.mkdir(parents=True, exist_ok=True)
+        stamp = datetime.now(UTC).isoformat(timespec="seconds")
+        log.write_text(f"{stamp} underlot {' '.join(arguments)}\n\n{details}", encoding="utf-8")
+    except OSError:
+        kept = "The log could not be written; run again with --debug to see the details."
+    click.echo(
+        f"This is a defect in Underlot, not in your files (reference {reference}). "
+        f"Your records are as they were. {kept}",
+        err=True,
+    )
+    if debug:
+        click.echo(details, err=True)
+    return EXIT_DEFECT
+
+
+def _workspace_of(arguments: list[str]) -> Workspace:
+    """Find the workspace in raw arguments: the fault may have come before they were read."""
+    for position, argument in enumerate(arguments):
+        if argument == "--workspace" and position + 1 < len(arguments):
+            return Workspace.locate(Path(arguments[position + 1]))
+        if argument.startswith("--workspace="):
+            return Workspace.locate(Path(argument.partition("=")[2]))
+    return Workspace.locate()
+
+
+if __name__ == "__main__":
+    main()

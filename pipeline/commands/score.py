@@ -1,0 +1,156 @@
+"""`underlot score`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+import polars as pl
+from rich.console import Console
+from rich.table import Table
+
+from pipeline.commands import Context
+from pipeline.errors import SettingsError
+from pipeline.published.read import open_current
+from pipeline.steps.score import Answers, answer_lots, answer_subdivision, read_questions
+
+EXIT_NONE_FOUND = 3
+TABLE_WIDTH = 110
+CAUTION = (
+    "An estimate for screening; it never replaces putting a camera in the line. "
+    "Mark gas and other lines before any work."
+)
+
+
+@click.command("score")
+@click.argument("asked", nargs=-1)
+@click.option(
+    "--file",
+    "file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Spreadsheet with a column 'lot_id' or 'address'.",
+)
+@click.option("--subdivision", help="Name of a subdivision.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["table", "csv", "json"]),
+    default="table",
+    show_default=True,
+    help="How to print the answer.",
+)
+@click.pass_obj
+def score_command(
+    context: Context, asked: tuple[str, ...], file: Path | None, subdivision: str | None, form: str
+) -> int:
+    """Tell the estimated chance that a lot's lateral has a repair-grade finding now.
+
+    Ask for lots by address or lot id, for a file of them, or for a subdivision. An address that is not on
+    record is never guessed: near ones are listed. Exit code 0: all found; 3: something was not found.
+
+    \b
+    Examples:
+      underlot score "12 Alder Street"
+      underlot score --file listings.csv --format csv > scores.csv
+      underlot score --subdivision "Quarry Flats"
+    """
+    if sum((bool(asked), file is not None, subdivision is not None)) != 1:
+        raise SettingsError(
+            'Ask for one thing: addresses or lot ids, --file, or --subdivision. Example: underlot score "12 Alder Street"'
+        )
+    with open_current(context.workspace) as reader:
+        run = reader.run()
+        if subdivision is not None:
+            answers = answer_subdivision(reader, subdivision)
+        else:
+            answers = answer_lots(reader, read_questions(file) if file is not None else asked)
+    if form == "json":
+        click.echo(_as_json(answers, run))
+    elif form == "csv":
+        click.echo(_as_csv(answers), nl=False)
+    else:
+        _print_tables(answers, run, is_area=subdivision is not None)
+    for row in answers.unmatched.iter_rows(named=True):
+        near = f" Near ones: {row['near_misses']}." if row["near_misses"] else ""
+        click.echo(f"Not found: {row['asked']}.{near}", err=True)
+    return EXIT_NONE_FOUND if answers.unmatched.height else 0
+
+
+def _as_json(answers: Answers, run: dict[str, Any]) -> str:
+    content = {
+        "town_name": run["town_name"],
+        "is_synthetic": run["is_synthetic"],
+        "run_id": run["run_id"],
+        "as_of_year": run["as_of_year"],
+        "horizon_years": run["horizon_years"],
+        "range_level": run["score_level"],
+        "failure_definition": run["failure_definition"],
+        "caution": CAUTION,
+        "found": answers.found.to_dicts(),
+        "not_found": answers.unmatched.to_dicts(),
+    }
+    return json.dumps(content, indent=2, default=str)
+
+
+def _as_csv(answers: Answers) -> str:
+    """Everything that was asked is in the file: what was not found has a status and no numbers."""
+    missing = answers.unmatched.select("asked", status=pl.lit("not_found"))
+    return pl.concat([answers.found, missing], how="diagonal_relaxed").write_csv()
+
+
+def _print_tables(answers: Answers, run: dict[str, Any], *, is_area: bool) -> None:
+    console = Console(width=TABLE_WIDTH)
+    invented = " (an invented town)" if run["is_synthetic"] else ""
+    console.print(f"{run['town_name']}{invented}. Now: {run['as_of_source']}.", markup=False)
+    for row in answers.found.iter_rows(named=True):
+        console.print(_area_table(row, run) if is_area else _lot_table(row, run))
+    if answers.found.height:
+        console.print(CAUTION, markup=False)
+
+
+def _percent(row: dict[str, Any], name: str) -> str:
+    if row[name] is None:
+        return "no estimate"
+    return f"{row[name]:.0%} (range {row[f'{name}_lower']:.0%} to {row[f'{name}_upper']:.0%})"
+
+
+def _lot_table(row: dict[str, Any], run: dict[str, Any]) -> Table:
+    table = Table(title=row["address"] or row["lot_id"], show_header=False, title_justify="left")
+    table.add_column(style="bold")
+    table.add_column(overflow="fold")
+    table.add_row("lot", row["lot_id"])
+    table.add_row("line on record", row["line_summary"] or "none")
+    table.add_row("chance that a repair-grade finding is there now", _percent(row, "failure_probability"))
+    table.add_row(
+        f"if not now, chance within {run['horizon_years']:g} years",
+        _percent(row, "failure_within_horizon_probability"),
+    )
+    table.add_row("evidence", row["evidence"])
+    table.add_row("why", row["reasons"] or row["sentence"])
+    return table
+
+
+def _area_table(row: dict[str, Any], run: dict[str, Any]) -> Table:
+    table = Table(title=row["subdivision"], show_header=False, title_justify="left")
+    table.add_column(style="bold")
+    table.add_column(overflow="fold")
+    table.add_row(
+        "lots", f"{row['n_lots']:,}, of which {row['n_scored']:,} scored and {row['n_inspected']:,} inspected"
+    )
+    if row["expected_failed_now"] is None:
+        table.add_row("expected with a repair-grade finding now", "no estimate")
+    else:
+        table.add_row(
+            "expected with a repair-grade finding now",
+            f"{row['expected_failed_now']:.0f} of {row['n_scored']:,} "
+            f"({run['score_level']:.0%} range {row['expected_failed_now_lower']:.0f} to {row['expected_failed_now_upper']:.0f})",
+        )
+        table.add_row("chance of", row["at_least"] or "no number between")
+        table.add_row(
+            f"lots above {row['threshold_probability']:.0%}",
+            f"{row['above_threshold_share']:.0%} of those scored",
+        )
+    table.add_row("records", row["sentence"])
+    return table

@@ -1,0 +1,173 @@
+"""Answers from published scores: for a lot, a subdivision, or a list of addresses.
+
+An address is matched exactly after normalisation, or not at all: near misses are listed, never guessed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+from rapidfuzz import fuzz, process
+
+from pipeline import readers
+from pipeline.errors import InputFileError
+from pipeline.published.read import PublishedReader
+from pipeline.validation.addresses import address_key
+
+NEAR_MISSES = 3
+#: Likeness, 0 to 100, from which an address is worth showing as a near miss.
+NEAR_ENOUGH = 75.0
+LOT_HEADERS = ("lot_id", "lot", "parcel", "parcel id", "apn")
+ADDRESS_HEADERS = ("address", "property address", "site address", "property", "location")
+
+LOT_COLUMNS = (
+    "lot_id",
+    "address",
+    "line_summary",
+    "failure_probability",
+    "failure_probability_lower",
+    "failure_probability_upper",
+    "failure_within_horizon_probability",
+    "failure_within_horizon_probability_lower",
+    "failure_within_horizon_probability_upper",
+    "evidence_grade",
+    "evidence",
+    "n_like",
+    "n_like_bad",
+    "status",
+    "sentence",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What was asked, and what was found.
+
+    Attributes
+    ----------
+    found : DataFrame
+        `asked`, the lot columns, and `reasons` (sentences, joined with a space), in the order asked.
+    unmatched : DataFrame
+        `asked, near_misses`: what matched no lot, or several; with what comes near.
+    """
+
+    found: pl.DataFrame
+    unmatched: pl.DataFrame
+
+
+def answer_lots(reader: PublishedReader, asked: Sequence[str]) -> Answers:
+    """Find lots by id or address.
+
+    Parameters
+    ----------
+    reader : PublishedReader
+        Published scores.
+    asked : sequence of str
+        Lot ids or addresses.
+
+    Returns
+    -------
+    Answers
+    """
+    columns = ", ".join(LOT_COLUMNS)
+    lots = reader.query(f"SELECT {columns} FROM lots ORDER BY lot_id")  # noqa: S608 - names of the contract
+    keyed = lots.select("lot_id", "address", key=address_key(pl.col("address")))
+    questions = pl.DataFrame({"asked": list(asked)}, schema={"asked": pl.String}).with_row_index("place")
+    questions = questions.with_columns(
+        asked=pl.col("asked").str.strip_chars(), key=address_key(pl.col("asked"))
+    )
+    by_id = questions.join(keyed.select("lot_id"), left_on="asked", right_on="lot_id", how="semi")
+    by_id = by_id.select("place", lot_id="asked")
+    rest = questions.join(by_id, on="place", how="anti")
+    by_address = rest.join(keyed.filter(pl.col("key").is_not_null()), on="key").filter(
+        pl.len().over("place") == 1
+    )
+    hits = pl.concat([by_id, by_address.select("place", "lot_id")])
+    found = questions.join(hits, on="place").sort("place").select("asked", "lot_id").join(lots, on="lot_id")
+    missed = questions.join(hits, on="place", how="anti").sort("place")
+    near = [_near(question, keyed) for question in missed.select("asked", "key").iter_rows(named=True)]
+    unmatched = pl.DataFrame(
+        {"asked": missed["asked"], "near_misses": near}, schema={"asked": pl.String, "near_misses": pl.String}
+    )
+    return Answers(_with_reasons(reader, found), unmatched)
+
+
+def _near(question: dict[str, str | None], keyed: pl.DataFrame) -> str:
+    if not question["key"]:
+        return ""
+    same = keyed.filter(pl.col("key") == question["key"])
+    if same.height > 1:
+        return "several lots: " + ", ".join(same["lot_id"].head(NEAR_MISSES))
+    known = keyed.filter(pl.col("key").is_not_null())
+    close = process.extract(
+        question["key"],
+        known["key"].to_list(),
+        scorer=fuzz.ratio,
+        limit=NEAR_MISSES,
+        score_cutoff=NEAR_ENOUGH,
+    )
+    return "; ".join(f"{known['address'][at]} ({known['lot_id'][at]})" for _, _, at in close)
+
+
+def _with_reasons(reader: PublishedReader, found: pl.DataFrame) -> pl.DataFrame:
+    wanted = found["lot_id"].unique().to_list()
+    reasons = reader.query(
+        "SELECT lot_id, string_agg(reason, ' ' ORDER BY position) AS reasons FROM lot_reasons "
+        "WHERE list_contains(?, lot_id) GROUP BY lot_id",
+        (wanted,),
+    )
+    return found.join(reasons, on="lot_id", how="left", maintain_order="left")
+
+
+def read_questions(path: Path) -> list[str]:
+    """Read lot ids or addresses from a file with a column of either.
+
+    Raises
+    ------
+    InputFileError
+        The file cannot be read, or has no such column.
+    """
+    raw = readers.read(path)
+    names = {header.strip().lower(): header for header in raw.headers}
+    for known in (*LOT_HEADERS, *ADDRESS_HEADERS):
+        if known in names:
+            values = raw.column(names[known]).str.strip_chars()
+            return values.filter(values.is_not_null() & (values != "")).to_list()
+    raise InputFileError(
+        path,
+        f"no column of lot ids or addresses was found among: {', '.join(raw.headers[:12])}.",
+        "Name one 'lot_id' or 'address'.",
+    )
+
+
+def answer_subdivision(reader: PublishedReader, name: str) -> Answers:
+    """Find one subdivision, by its name in any case.
+
+    Returns
+    -------
+    Answers
+        `found` has the published columns, `asked`, and `at_least` in words.
+    """
+    found = reader.query("SELECT * FROM subdivisions WHERE lower(subdivision) = lower(trim(?))", (name,))
+    if found.is_empty():
+        known = reader.query("SELECT subdivision FROM subdivisions ORDER BY subdivision")[
+            "subdivision"
+        ].to_list()
+        close = process.extract(
+            name.lower(), known, processor=str.lower, scorer=fuzz.ratio, limit=NEAR_MISSES, score_cutoff=50.0
+        )
+        near = "; ".join(match for match, _, _ in close)
+        return Answers(found, pl.DataFrame({"asked": [name], "near_misses": [near]}))
+    tails = reader.query(
+        "SELECT k, probability_at_least FROM subdivision_counts WHERE subdivision = ? "
+        "AND probability_at_least BETWEEN 0.01 AND 0.995 ORDER BY k",
+        (found["subdivision"][0],),
+    )
+    words = "; ".join(f"{k:,} or more: {chance:.0%}" for k, chance in tails.iter_rows())
+    return Answers(
+        found.with_columns(asked=pl.lit(name), at_least=pl.lit(words)),
+        pl.DataFrame(schema={"asked": pl.String, "near_misses": pl.String}),
+    )
