@@ -46,13 +46,13 @@ SPELLINGS: dict[str, tuple[str, ...]] = {
 }
 _VERDICT_WORDS: dict[str, tuple[str, ...]] = {
     "serviceable": ("OK", "good", "Good", "ok", "serviceable", "pass"),
-    "monitor": ("monitor", "Monitor", "watch", "monitor yearly"),
+    "monitor": ("monitor", "Monitor", "monitor", "watch", "monitor yearly"),
     "repair": ("needs repair", "Repair", "repair", "REPAIR"),
     "replace": ("Replace", "replace", "needs replacement"),
 }
 _PURPOSE_WORDS: dict[str, tuple[str, ...]] = {
     "pre_sale": ("pre-sale", "Presale", "buyer", "pre sale"),
-    "routine": ("routine", "maint. look"),
+    "routine": ("routine", "routine", "Routine", "maint. look"),
     "backup": ("backup", "back-up", "Backed up"),
     "warranty": ("warranty", "Warranty"),
     "post_repair": ("after repair", "post repair"),
