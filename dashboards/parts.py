@@ -140,8 +140,9 @@ def side_by_side(*pieces: pn.viewable.Viewable, least_px: int = 330) -> pn.FlexB
 
 def chart(drawing: alt.TopLevelMixin | dict[str, Any], *, says: str, height: int) -> pn.Column:
     """Return a chart under its title with a sentence for those who do not see it."""
-    dressed = drawing if isinstance(drawing, dict) else theme.dress(drawing)
-    pane = pn.pane.Vega(dressed, sizing_mode="stretch_width", height=height, margin=0, min_width=0)
+    # As a dictionary, since Panel would translate an Altair chart several times, at up to 0.1 s each.
+    spec = drawing if isinstance(drawing, dict) else theme.dress(drawing)
+    pane = pn.pane.Vega(spec, sizing_mode="stretch_width", height=height, margin=0, min_width=0)
     return pn.Column(pane, paragraph(says, small=True), sizing_mode="stretch_width", margin=(0, 0, 8, 0))
 
 

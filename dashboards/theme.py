@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import altair as alt
 
@@ -63,38 +64,43 @@ def places(materials: Sequence[str]) -> list[int]:
     return [taken[code] for code in materials]
 
 
-def dress(chart: alt.TopLevelMixin) -> alt.TopLevelMixin:
-    """Give a finished chart the shared type, grid and background; it fills the pane that it stands in."""
-    chart = chart.properties(
-        width="container", height="container", autosize=alt.AutoSizeParams(type="fit", contains="padding")
-    )
-    axis = {
-        "labelColor": INK,
-        "titleColor": INK,
-        "gridColor": "#E9E4D8",
-        "domainColor": RULE,
-        "tickColor": RULE,
-        "labelFontSize": 12,
-        "titleFontSize": 12,
-        "titleFontWeight": 500,
-        "labelFont": FONT,
-        "titleFont": FONT,
+AXIS = {
+    "labelColor": INK,
+    "titleColor": INK,
+    "gridColor": "#E9E4D8",
+    "domainColor": RULE,
+    "tickColor": RULE,
+    "labelFontSize": 12,
+    "titleFontSize": 12,
+    "titleFontWeight": 500,
+    "labelFont": FONT,
+    "titleFont": FONT,
+}
+LEGEND = {
+    "labelColor": INK,
+    "titleColor": INK,
+    "labelFontSize": 12,
+    "titleFontSize": 12,
+    "labelLimit": 260,
+    "titleLimit": 400,
+    "orient": "top",
+    "symbolStrokeWidth": 3,
+}
+
+
+def dress(chart: alt.TopLevelMixin) -> dict[str, Any]:
+    """Return a chart as a specification with the shared type, grid and background; it fills the pane it stands in.
+
+    It isn't checked against the schema here, which takes as long as all the rest; the tests do that.
+    """
+    spec: dict[str, Any] = chart.to_dict(validate=False)
+    spec["config"] = {
+        "background": CARD,
+        "font": FONT,
+        "axis": AXIS,
+        "legend": LEGEND,
+        "view": {"stroke": None},
     }
-    return (
-        chart.configure(background=CARD, font=FONT)
-        .configure_axis(**axis)
-        .configure_view(stroke=None)
-        .configure_legend(
-            labelColor=INK,
-            titleColor=INK,
-            labelFontSize=12,
-            titleFontSize=12,
-            labelLimit=260,
-            titleLimit=400,
-            orient="top",
-            symbolStrokeWidth=3,
-        )
-        .configure_title(
-            anchor="start", color=INK, fontSize=14, fontWeight=600, subtitleColor=QUIET, subtitleFontSize=12
-        )
-    )
+    spec["width"] = spec["height"] = "container"
+    spec["autosize"] = {"type": "fit", "contains": "padding"}
+    return spec

@@ -136,7 +136,7 @@ def _finish(chart: alt.Chart, areas: pl.DataFrame, name: str) -> dict[str, Any]:
     sized = chart.project(type="identity", reflectY=True)
     if canvas:
         sized = sized.properties(usermeta={"embedOptions": {"renderer": "canvas"}})
-    spec: dict[str, Any] = theme.dress(sized).to_dict()
+    spec = theme.dress(sized)
     spec["data"] = {"values": _features(areas, name)}
     return spec
 

@@ -104,7 +104,8 @@ def test_materials_never_share_a_colour_up_to_six_and_keep_their_own() -> None:
     ids=["curve", "looks", "compare"],
 )
 def test_charts_compile_with_the_shared_dress(chart: Any) -> None:
-    spec = theme.dress(chart).to_dict()
+    chart.to_dict()  # checks it against the schema
+    spec = theme.dress(chart)
     assert (spec["width"], spec["height"]) == ("container", "container")
     assert vl_convert.vegalite_to_vega(spec)["marks"]
 

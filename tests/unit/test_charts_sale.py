@@ -42,7 +42,8 @@ REASONS = pl.DataFrame({"reason": ["not a date"], "n_rejects": [3]})
     ids=["chances", "line", "at_least", "accounting", "reasons"],
 )
 def test_charts_compile_with_the_shared_dress(chart: Any) -> None:
-    assert vl_convert.vegalite_to_vega(theme.dress(chart).to_dict())["marks"]
+    chart.to_dict()  # checks it against the schema
+    assert vl_convert.vegalite_to_vega(theme.dress(chart))["marks"]
 
 
 def test_parts_of_a_load_add_up_to_the_rows_read() -> None:
