@@ -12,20 +12,25 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
-from models.looks import Detection, FloatArray, IntArray, LifeLooks, LineLooks
+from models.errors import ModelInputError
+from models.lines import (
+    Units,
+    connected_units,
+    expand_terms,
+    gather_verdicts,
+    make_units,
+    over_nodes,
+    unit_signature,
+)
+from models.looks import BoolArray, Detection, FloatArray, IntArray, LifeLooks, LineLooks
 from models.patterns import (
-    NODE_WEIGHT,
-    WIDE_INSTALL_YEARS,
     Forms,
-    LineGroups,
     Sequences,
+    WordArray,
     build_forms,
-    group_lines,
     life_signature,
     mix,
-    ranges,
     sequence_looks,
-    sum_by,
     total_by,
     words,
 )
@@ -252,17 +257,17 @@ def compile_parts(looks: LifeLooks, line_looks: LineLooks | None, detection: Det
     signature = life_signature(looks, sequences)
     if line_looks is None or line_looks.n_line_looks == 0:
         return _single_lives(looks, sequences, signature, np.zeros(looks.n_lives, dtype=np.bool_))
-    groups = group_lines(line_looks, detection)
-    in_line = np.zeros(looks.n_lives, dtype=np.bool_)
-    in_line[groups.member] = True
-    single = _single_lives(looks, sequences, signature, in_line)
-    lines = _lines(looks, sequences, signature, groups)
-    return _join(single, lines)
+    if line_looks.member_life.max() >= looks.n_lives:
+        raise ModelInputError(
+            f"member_life is not one of the {looks.n_lives} lives.",
+            row=int(np.argmax(line_looks.member_life >= looks.n_lives)),
+        )
+    units = make_units(connected_units(looks.n_lives, line_looks))
+    single = _single_lives(looks, sequences, signature, units.unit >= 0)
+    return _join(single, _lines(looks, sequences, signature, units, line_looks, detection))
 
 
-def _single_lives(
-    looks: LifeLooks, sequences: Sequences, signature: np.ndarray, in_line: np.ndarray
-) -> Parts:
+def _single_lives(looks: LifeLooks, sequences: Sequences, signature: WordArray, in_line: BoolArray) -> Parts:
     life = np.flatnonzero((np.diff(sequences.start) > 0) & ~in_line)
     _, representative, inverse = np.unique(signature[life], return_index=True, return_inverse=True)
     n = len(representative)
@@ -279,75 +284,35 @@ def _single_lives(
     )
 
 
-def _line_signature(looks: LifeLooks, signature: np.ndarray, groups: LineGroups) -> np.ndarray:
-    """One word per line, equal where its members and its own looks are alike, ages counted."""
-    n_members = np.diff(groups.member_start)
-    group = np.repeat(np.arange(groups.n_groups), n_members)
-    start, count = groups.sequences.start[group], np.diff(groups.sequences.start)[group]
-    entry = np.repeat(np.arange(len(group)), count)
-    look = ranges(start, count)
-    age = groups.sequences.year[look] - looks.install_min[groups.member[entry]]
-    call = ((look - start[entry]) * 2 + groups.sequences.bad[look]).astype(np.uint64)
-    seen = sum_by(entry, mix(words(age) + mix(call + np.uint64(1))), len(group))
-    own = signature[groups.member] + groups.member_is_first.astype(np.uint64)
-    return sum_by(group, mix(seen ^ mix(own)), groups.n_groups)
-
-
-def _lines(looks: LifeLooks, sequences: Sequences, signature: np.ndarray, groups: LineGroups) -> Parts:
-    _, chosen, inverse = np.unique(
-        _line_signature(looks, signature, groups), return_index=True, return_inverse=True
-    )
-    weight = looks.weight[groups.member[groups.member_start[:-1]]]
-    n = len(chosen)
-    pattern, node, coef, threshold = _line_terms(looks, groups, chosen)
-    first, n_members = groups.member_start[chosen], np.diff(groups.member_start)[chosen]
-    term_of_factor = np.repeat(np.arange(len(coef)), n_members[pattern])
-    member = ranges(first[pattern], n_members[pattern])
-    forms = build_forms(
-        looks,
-        sequences,
-        groups.member[member],
-        threshold[term_of_factor],
-        node=node[term_of_factor],
-        with_looks=groups.member_is_first[member],
-    )
+def _lines(
+    looks: LifeLooks,
+    sequences: Sequences,
+    signature: WordArray,
+    units: Units,
+    line_looks: LineLooks,
+    detection: Detection,
+) -> Parts:
+    verdicts = gather_verdicts(line_looks, units, detection)
+    key = unit_signature(looks, signature, units, verdicts)
+    _, chosen, inverse = np.unique(key, return_index=True, return_inverse=True)
+    # A line stands for as many as its first member does.
+    weight = looks.weight[units.member[units.start[:-1]]]
+    terms = over_nodes(expand_terms(units, verdicts, chosen), looks)
+    pattern = np.searchsorted(np.sort(chosen), terms.unit)
+    rank = np.argsort(np.argsort(chosen))
+    factor_term = terms.factor_term
     pattern_of_life = np.full(looks.n_lives, -1, dtype=np.int64)
-    group = np.repeat(np.arange(groups.n_groups), np.diff(groups.member_start))
-    own = groups.member_is_first
-    pattern_of_life[groups.member[own]] = inverse[group[own]]
+    pattern_of_life[units.member] = rank[inverse][units.unit[units.member]]
     return Parts(
-        forms=forms,
-        term_of_factor=term_of_factor,
+        forms=build_forms(
+            looks, sequences, terms.factor_life, terms.factor_threshold, node=terms.node[factor_term]
+        ),
+        term_of_factor=factor_term,
         pattern_of_term=pattern,
-        term_coef=coef,
-        weight=total_by(inverse, weight, n),
+        term_coef=terms.coef,
+        weight=total_by(rank[inverse], weight, len(chosen)),
         pattern_of_life=pattern_of_life,
     )
-
-
-def _line_terms(
-    looks: LifeLooks, groups: LineGroups, chosen: IntArray
-) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
-    """Pattern, install node, coefficient and threshold year of every term Π_k P(looks_k, T_k > d)."""
-    wide = looks.install_max - looks.install_min > WIDE_INSTALL_YEARS
-    any_wide = np.logical_or.reduceat(wide[groups.member], groups.member_start[:-1])[chosen]
-    n_nodes = np.where(any_wide, len(NODE_WEIGHT), 1)
-    line_pattern = np.repeat(np.arange(len(chosen)), n_nodes)
-    node = ranges(np.zeros(len(chosen), dtype=np.int64), n_nodes)
-    node_weight = np.where(n_nodes[line_pattern] > 1, NODE_WEIGHT[node], 1.0)
-    start = groups.sequences.start[chosen]
-    n_states = np.diff(groups.sequences.start)[chosen] + 1
-    state_start = groups.sequences.state_start[chosen]
-    line = np.repeat(np.arange(len(line_pattern)), n_states[line_pattern])
-    pattern = line_pattern[line]
-    state = ranges(np.zeros(len(line_pattern), dtype=np.int64), n_states[line_pattern])
-    here = groups.sequences.state_coef[state_start[pattern] + state]
-    before = groups.sequences.state_coef[state_start[pattern] + np.maximum(state - 1, 0)]
-    step = np.where(state == 0, here, here - before)
-    padded = np.append(groups.sequences.year, 0.0)
-    threshold = np.where(state == 0, -np.inf, padded[start[pattern] + np.maximum(state - 1, 0)])
-    used = step != 0.0
-    return pattern[used], node[line][used], (step * node_weight[line])[used], threshold[used]
 
 
 def _join(a: Parts, b: Parts) -> Parts:

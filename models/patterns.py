@@ -1,8 +1,8 @@
 """Looks compiled to signed sums of survival chances, identical ones counted once.
 
 The chance of everything seen at a life with failure time T is Σ coef · S(row, age) + constant, and so
-is the chance of everything seen together with T > some date. A line of several lives multiplies such
-sums. `models.likelihood` evaluates and differentiates them; `models.series` takes their ratios.
+is the chance of everything seen together with T > some date. `models.lines` multiplies such
+sums for lines of several lives. `models.likelihood` evaluates and differentiates them; `models.series` takes their ratios.
 """
 
 from __future__ import annotations
@@ -12,7 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from models.looks import BoolArray, Detection, FloatArray, IntArray, LifeLooks, LineLooks
+from models.looks import BoolArray, Detection, FloatArray, IntArray, LifeLooks
+
+WordArray = NDArray[np.uint64]
 
 WIDE_INSTALL_YEARS = 0.5
 N_NODES = 5
@@ -95,14 +97,14 @@ def _state_coefficients(start: IntArray, bad: BoolArray, detection: Detection) -
 # -- identical subjects ------------------------------------------------------------------------------
 
 
-def mix(value: NDArray[np.uint64]) -> NDArray[np.uint64]:
+def mix(value: WordArray) -> WordArray:
     """Scramble 64-bit words (splitmix64 finaliser), so that sums of them identify sets."""
     value = (value ^ (value >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
     value = (value ^ (value >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
     return value ^ (value >> np.uint64(31))
 
 
-def words(value: FloatArray) -> NDArray[np.uint64]:
+def words(value: FloatArray) -> WordArray:
     """Bits of floats after rounding, with -0 and 0 alike."""
     rounded = np.round(value, YEAR_DECIMALS) + 0.0
     return mix(np.ascontiguousarray(rounded).view(np.uint64) + np.uint64(0x9E3779B97F4A7C15))
@@ -114,14 +116,14 @@ def total_by(subject: IntArray, value: FloatArray, n_subjects: int) -> FloatArra
     return total
 
 
-def sum_by(subject: IntArray, value: NDArray[np.uint64], n_subjects: int) -> NDArray[np.uint64]:
+def sum_by(subject: IntArray, value: WordArray, n_subjects: int) -> WordArray:
     """Sums (modulo 2^64) of words by subject."""
     total = np.zeros(n_subjects, dtype=np.uint64)
     np.add.at(total, subject, value)
     return total
 
 
-def life_signature(looks: LifeLooks, sequences: Sequences) -> NDArray[np.uint64]:
+def life_signature(looks: LifeLooks, sequences: Sequences) -> WordArray:
     """One word per life, equal where lives have the same looks at the same ages and candidates.
 
     Two different lives share a word with chance about n² / 2^65: 3e-8 for a million lives.
@@ -247,44 +249,3 @@ def _candidates_by_life(looks: LifeLooks) -> tuple[IntArray, IntArray, IntArray]
     order = np.argsort(looks.candidate_life, kind="stable")
     n_candidates = np.bincount(looks.candidate_life, minlength=looks.n_lives)
     return order, np.cumsum(n_candidates) - n_candidates, n_candidates
-
-
-# -- lines of several lives ----------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class LineGroups:
-    """Line looks over the same members, gathered: one subject each.
-
-    `member[member_start[g] : member_start[g + 1]]` are the lives of group g. A life in several groups
-    keeps its own looks in the first only, so that no look counts twice; elsewhere it enters as if
-    never looked at by itself (`member_is_first`).
-    """
-
-    sequences: Sequences
-    member_start: IntArray
-    member: IntArray
-    member_is_first: BoolArray
-
-    @property
-    def n_groups(self) -> int:
-        """Number of distinct member sets."""
-        return len(self.member_start) - 1
-
-
-def group_lines(line_looks: LineLooks, detection: Detection) -> LineGroups:
-    """Gather line looks by the set of lives they covered."""
-    n_lines = line_looks.n_line_looks
-    pairs = np.unique(np.stack((line_looks.member_line, line_looks.member_life), axis=1), axis=0)
-    line, life = pairs[:, 0], pairs[:, 1]
-    key = sum_by(line, mix(life.astype(np.uint64) + np.uint64(1)), n_lines)
-    _, representative, group = np.unique(key, return_index=True, return_inverse=True)
-    sequences = sequence_looks(
-        group.astype(np.int64), line_looks.line_year, line_looks.line_bad, len(representative), detection
-    )
-    first = np.searchsorted(line, np.arange(n_lines + 1))
-    count = np.diff(first)[representative]
-    member = life[ranges(first[representative], count)]
-    member_is_first = np.zeros(len(member), dtype=np.bool_)
-    member_is_first[np.unique(member, return_index=True)[1]] = True
-    return LineGroups(sequences, np.concatenate(([0], np.cumsum(count))), member, member_is_first)

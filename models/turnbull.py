@@ -95,7 +95,8 @@ def _em_step(F: FloatArray, gradient: FloatArray, n: float) -> FloatArray:
     out = np.zeros(len(F))
     for k in range(len(excess)):
         out[k + 1] = out[k] + (F[k + 1] - F[k]) * (1.0 + excess[k] / n)
-    return out / out[-1]
+    out /= out[-1]
+    return out
 
 
 @compiled
