@@ -111,10 +111,15 @@ def propose(raw: RawRows, *, layout: str | None = None, today: date | None = Non
         notes.append("Numbers are written with a decimal comma.")
     return Proposal(
         map=ColumnMap(table.name, rules, sheet=raw.sheet, decimal=decimal),
-        unplaced=tuple(header for header in raw.headers if header not in found.values()),
+        unplaced=tuple(h for h in raw.headers if h not in found.values() and not _is_nothing(h, samples[h])),
         missing=_missing(table, found),
         notes=tuple(notes),
     )
+
+
+def _is_nothing(header: str, values: list[str]) -> bool:
+    """Whether a column has neither header nor values, as trailing delimiters make them."""
+    return header.startswith("column ") and not values
 
 
 def _sample(raw: RawRows, header: str) -> list[str]:

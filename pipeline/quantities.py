@@ -282,7 +282,7 @@ def _with_month_name(bare: str) -> date | None:
         return None
     try:
         found = [
-            dateutil_parser.parse(bare, default=default).date()
+            dateutil_parser.parse(bare, default=default, ignoretz=True).date()
             for default in (datetime(2001, 1, 1), datetime(2002, 2, 2))
         ]
     except (ValueError, OverflowError):

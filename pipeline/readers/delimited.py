@@ -25,7 +25,7 @@ from pipeline.vocabulary import RejectReason
 DELIMITERS = (",", ";", "\t", "|")
 #: Characters looked at to find the delimiter and the headers.
 SAMPLE_CHARACTERS = 200_000
-SAMPLE_ROWS = 50
+SAMPLE_ROWS = 100
 #: Characters of a malformed row that are kept with its reject.
 KEPT_OF_A_ROW = 500
 #: pyarrow cuts the text into blocks; a block must hold the longest row [bytes].

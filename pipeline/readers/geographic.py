@@ -35,6 +35,7 @@ def read(path: Path, *, sheet: str | None) -> RawRows:
     InputFileError
         Damaged or cut off, no such layer, or no features.
     """
+    _refuse_cut_off(path)
     layer = _layer(path, sheet)
     try:
         meta, _, geometry, fields = pyogrio.raw.read(path, layer=layer)
@@ -74,6 +75,19 @@ def _damaged(path: Path) -> InputFileError:
         "the file is damaged, incomplete, or not the geographic format that its name says.",
         "Export it again; a shapefile needs its .shp, .shx and .dbf side by side.",
     )
+
+
+def _refuse_cut_off(path: Path) -> None:
+    """Refuse a shapefile that is shorter than it says; GDAL would read the lost shapes as empty ones.
+
+    The header holds the length in 16-bit words (ESRI Shapefile Technical Description, 1998, page 4).
+    """
+    if path.suffix.lower() != ".shp":
+        return
+    with path.open("rb") as file:
+        header = file.read(28)
+    if path.stat().st_size < 2 * int.from_bytes(header[24:28], "big"):
+        raise _damaged(path)
 
 
 def _layer(path: Path, sheet: str | None) -> str:
