@@ -127,11 +127,14 @@ class Watched:
             self.outside.append(url)
 
 
+def find_chromium() -> str | None:
+    """Path of the Chromium to use."""
+    return os.environ.get("UNDERLOT_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+
+
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
-    chromium = (
-        os.environ.get("UNDERLOT_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-    )
+    chromium = find_chromium()
     if chromium is None and not os.environ.get("CI"):
         pytest.skip("Chromium is not installed, so the dashboard was not tried in a browser.")
     with sync_playwright() as playwright:
