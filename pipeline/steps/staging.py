@@ -169,6 +169,18 @@ class Staging:
             s_columns=_listed(columns, "s."),
             c_columns=_listed(columns, "c."),
         )
+        is_first = not self._count(f"(FROM core.{name} LIMIT 1)")
+        self._set_aside(table)
+        inserting = {"table": name, "columns": _listed(columns, "s.")}
+        if is_first:
+            run_sql(self.con, "core/insert_first", values, **inserting)
+        else:
+            matches = _matching(table.key, "s", "u")
+            run_sql(self.con, "core/insert_new", values, **inserting, s_matches_u=matches)
+
+    def _set_aside(self, table: Table) -> None:
+        """Move rows that the file replaces to the superseded ones."""
+        name = table.name
         group, source = table.replaced_by, f"stage_{name}"
         if self.is_jobs and name == "segments":
             # A corrected job replaces what it said about the line, also when it names another lot now.
@@ -184,16 +196,8 @@ class Staging:
         if self.is_jobs and name == "segments":
             run_sql(self.con, "core/shrunk_lines")
         if self._count(f"outdated_{name}"):
-            run_sql(self.con, "core/supersede", values, table=name)
+            run_sql(self.con, "core/supersede", {"load_id": self.load_id}, table=name)
             self.n_superseded += run_sql(self.con, "core/delete_outdated", table=name)
-        run_sql(
-            self.con,
-            "core/insert_new",
-            values,
-            table=name,
-            columns=_listed(columns, "s."),
-            s_matches_u=_matching(table.key, "s", "u"),
-        )
 
     def n_kept(self) -> int:
         """Rows of the file that are neither rejected nor repeats."""
