@@ -36,7 +36,7 @@ from types import MappingProxyType
 from typing import Any
 
 import tomli_w
-from rapidfuzz import process
+from rapidfuzz import fuzz, process
 
 from pipeline.columns import LAYOUTS, Column, Table
 from pipeline.errors import SettingsError
@@ -179,7 +179,7 @@ def _rule_to_dict(rule: ColumnRule) -> dict[str, Any]:
 
 def near(word: str, known: tuple[str, ...]) -> str:
     """Return ' Did you mean …?' with the nearest known names, or nothing when none is near."""
-    hits = [name for name, _, _ in process.extract(word, known, limit=3, score_cutoff=60)]
+    hits = [name for name, _, _ in process.extract(word, known, scorer=fuzz.ratio, limit=3, score_cutoff=60)]
     return f" Did you mean {' or '.join(repr(hit) for hit in hits)}?" if hits else ""
 
 

@@ -13,6 +13,8 @@ ROWS_SEARCHED = 30
 LONGEST_HEADER = 60
 #: A cell that is a known header counts as this many unknown texts.
 KNOWN_WEIGHT = 4
+#: A number or date counts this many texts against a row: records hold them, headers do not.
+NUMBER_WEIGHT = 2
 
 _NOT_TEXT = re.compile(r"[\d\s.,:/$%+-]*")
 
@@ -49,4 +51,6 @@ def find_header_row(rows: list[list[str]]) -> int:
 
 def _score(row: list[str]) -> int:
     texts = [cell for cell in row if len(cell) <= LONGEST_HEADER and not _NOT_TEXT.fullmatch(cell)]
-    return len(texts) + KNOWN_WEIGHT * sum(header_key(cell) in known_headers() for cell in texts)
+    n_known = sum(header_key(cell) in known_headers() for cell in texts)
+    n_numbers = sum(bool(cell) and _NOT_TEXT.fullmatch(cell) is not None for cell in row)
+    return len(texts) + KNOWN_WEIGHT * n_known - NUMBER_WEIGHT * n_numbers

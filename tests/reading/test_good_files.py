@@ -73,6 +73,12 @@ def test_headers_below_a_title(tmp_path):
     assert raw.rows.rows() == [(4, "1 Elm St", "2020-01-02", "PVC")]
 
 
+def test_records_full_of_known_words_are_not_taken_for_headers(tmp_path):
+    raw = read_text(tmp_path, "lon_3dp,wann,KIND_OF,WHY,SIZE_MM,STUFF\n-80.1,2017-12-01,MAIN,AGE,450,CI\n")
+    assert raw.headers == ("lon_3dp", "wann", "KIND_OF", "WHY", "SIZE_MM", "STUFF")
+    assert raw.n_read == 1
+
+
 def test_headers_twice_or_empty_get_names(tmp_path):
     raw = read_text(tmp_path, "note,lot_id,note,\n1,2,3,4\n")
     assert raw.headers == ("note", "lot_id", "note (2)", "column 4")

@@ -1,0 +1,121 @@
+"""Proposed maps: layout, columns, units, and what is left for a person to say."""
+
+import pytest
+
+from pipeline import readers
+from pipeline.column_map import ColumnMap, propose
+from pipeline.columns import LAYOUTS
+from pipeline.errors import InputFileError, SettingsError
+
+
+@pytest.fixture
+def proposal(tmp_path, today):
+    def make(text, **kwargs):
+        path = tmp_path / "rows.csv"
+        path.write_text(text, encoding="utf-8")
+        return propose(readers.read(path), today=today, **kwargs)
+
+    return make
+
+
+def placed(found):
+    return {name: rule.headers[0] for name, rule in found.map.columns.items()}
+
+
+@pytest.mark.parametrize("layout", sorted(LAYOUTS))
+def test_canonical_headers_map_themselves(proposal, layout):
+    names = list(LAYOUTS[layout].by_name)
+    found = proposal(",".join(names) + "\n" + ",".join("1" for _ in names) + "\n")
+    assert found.map.layout == layout
+    assert placed(found) == {name: name for name in names}
+    assert found.unplaced == ()
+    assert found.is_complete
+
+
+def test_an_inspectors_sheet(proposal):
+    found = proposal(
+        "Job #,Date of inspection,Property Address,Yr Built,Pipe Material,Length (m),Result,Inspector,Paid\n"
+        "1,3/4/2020,1 Elm St,1950,4 in PVC > VCP,13.1,ok,A,yes\n"
+        "2,3/31/2020,2 Elm St,1951,CIP,12,kaputt,A,no\n"
+    )
+    assert placed(found) == {
+        "address": "Property Address",
+        "year_built": "Yr Built",
+        "inspection_id": "Job #",
+        "inspection_date": "Date of inspection",
+        "end_ft": "Length (m)",
+        "overall_verdict": "Result",
+        "operator": "Inspector",
+        "material_run": "Pipe Material",
+    }
+    assert found.map.columns["end_ft"].unit == "m"
+    assert found.unplaced == ("Paid",)
+    assert found.is_complete
+    assert found.notes == (
+        "The layout looks like 'jobs' (One row per inspection, as most inspectors keep it), from 8 of its 33 columns.",
+        "'Length (m)' is read in m, as its header says.",
+        "'Result' has words that are in no list: 'kaputt'. Explain them under [values.overall_verdict], or rows with "
+        "them are rejected.",
+        "'Pipe Material' has words that are in no list: 'CIP'. Explain them under [values.material], or rows with them "
+        "are rejected.",
+    )
+    assert ColumnMap.from_toml(found.map.to_toml()) == found.map
+
+
+def test_ambiguous_dates_are_told(proposal):
+    found = proposal("address,date\n1 Elm St,3/4/2020\n2 Elm St,5/6/2020\n")
+    assert (
+        "'date' has dates such as 3/4/2020 whose day and month cannot be told apart; add format = \"mdy\" or "
+        'format = "dmy" to its section, or these rows are rejected.'
+    ) in found.notes
+
+
+def test_what_is_missing_is_named(proposal):
+    found = proposal("address,year built,pipe material\n1 Elm St,1950,PVC\n", layout="jobs")
+    assert found.missing == ("inspection_date or age_years",)
+    assert not found.is_complete
+    found = proposal("defect,footage\nroots,12\n", layout="findings")
+    assert found.missing == ("inspection_id",)
+
+
+def test_date_and_material_are_known_by_their_values(proposal):
+    found = proposal(
+        "address,wann,woraus\n1 Elm St,2020-05-04,VCP\n2 Elm St,2020-05-05,4 in PVC > VCP\n3 Elm St,2020-05-06,ABS\n",
+        layout="jobs",
+    )
+    assert placed(found) == {"address": "address", "inspection_date": "wann", "material_run": "woraus"}
+
+
+def test_a_likely_header_over_unlikely_values_is_not_taken(proposal):
+    found = proposal("address,date,length\n1 Elm St,see file,long\n2 Elm St,ask,short\n", layout="jobs")
+    assert placed(found) == {"address": "address"}
+    assert found.unplaced == ("date", "length")
+
+
+def test_decimal_comma_is_noticed(proposal):
+    found = proposal("lot_id;inspection_date;length\nA;2020-01-01;12,5\nB;2020-01-02;9,25\n")
+    assert found.map.decimal == ","
+    assert "Numbers are written with a decimal comma." in found.notes
+
+
+def test_misspelt_headers_are_placed(proposal):
+    found = proposal("Adress,Inspection Dat,Matrial\n1 Elm St,2020-01-01,PVC\n")
+    assert placed(found) == {
+        "address": "Adress",
+        "inspection_date": "Inspection Dat",
+        "material_run": "Matrial",
+    }
+
+
+def test_no_header_fits(proposal):
+    with pytest.raises(InputFileError) as caught:
+        proposal("foo;bar\nquux;7\n")
+    assert str(caught.value) == (
+        "rows.csv: no header looks like a column of any layout (foo, bar). Choose another sheet or header row, or "
+        "write a column map and give it with --map."
+    )
+
+
+def test_no_such_layout(proposal):
+    with pytest.raises(SettingsError, match=r"^There is no layout 'job'. Layouts: lots, "):
+        proposal("address\n1 Elm St\n", layout="job")
