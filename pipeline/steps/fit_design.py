@@ -15,6 +15,7 @@ import polars as pl
 
 from models.lives import LifeLooks, LineLooks, Ridge
 from models.looks import FloatArray
+from pipeline.vocabulary import Outcome
 
 UNKNOWN = "unknown"
 ROW_KEYS = ("material", "era", "depth_bin_ft", "expansive", "tree")
@@ -27,8 +28,17 @@ LEAST_SPREAD_LIVES = 20
 
 #: Weak priors: half of all pipes fail at some age between about 10 and 500 years, and wear-out is neither
 #: ruled out nor assumed (shape about 1 to 6). They matter only where there is hardly a record.
-PRIOR_LOG_SCALE = (4.4, 1.0)
-PRIOR_LOG_SHAPE = (0.9, 0.5)
+WEAR = ((4.4, 1.0), (0.9, 0.5))
+#: A belly comes from the bedding: most are there from the first years on (common practice), so the age at
+#: which all would have one may lie anywhere, and the chance may hardly grow with age (shape about 0.1 to 1).
+BEDDING = ((6.0, 4.0), (-1.0, 0.7))
+#: Mean and standard deviation of log scale [log years] and log shape.
+PRIORS = {
+    Outcome.STRUCTURAL.value: WEAR,
+    Outcome.ROOTS_JOINTS.value: WEAR,
+    Outcome.GRADE.value: BEDDING,
+    Outcome.ANY.value: WEAR,
+}
 PRIOR_SD_PER_FT = 0.1
 PRIOR_SD_FLAG = 0.5
 PRIOR_SD_LONE_TERM = 0.4
@@ -135,31 +145,40 @@ def candidates(lives: pl.DataFrame, shares: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([found, rest.select(columns)]).sort("life", "material")
 
 
-def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame) -> Design:
+def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame, outcome: str) -> Design:
     """Make rows and terms from all lives that will be fitted or scored.
 
     Parameters
     ----------
     lives : DataFrame
-        Every life, with covariates and `life` (position from 0).
+        Every life, with covariates.
     looked : DataFrame
         The lives behind the fit; they decide which terms have enough spread.
     shares : DataFrame
         From `material_shares`.
+    outcome : str
+        Outcome code; decides the priors.
 
     Returns
     -------
     Design
     """
     keys = list(ROW_KEYS)
-    rows = candidates(lives, shares).select(keys).unique().sort(keys, nulls_last=True).with_row_index("row")
+    rows = (
+        candidates(lives.with_row_index("life"), shares)
+        .select(keys)
+        .unique()
+        .sort(keys, nulls_last=True)
+        .with_row_index("row")
+    )
     mean_depth = looked["depth_bin_ft"].mean()
     centre = float(mean_depth) if isinstance(mean_depth, float) else 0.0
+    scale_prior, shape_prior = PRIORS[outcome]
     names: list[str] = ["all"]
     columns: list[FloatArray] = [np.ones(rows.height)]
     ridges = [
-        Ridge(terms=("scale: all",), mean=PRIOR_LOG_SCALE[0], sd=PRIOR_LOG_SCALE[1]),
-        Ridge(terms=("shape: all",), mean=PRIOR_LOG_SHAPE[0], sd=PRIOR_LOG_SHAPE[1]),
+        Ridge(terms=("scale: all",), mean=scale_prior[0], sd=scale_prior[1]),
+        Ridge(terms=("shape: all",), mean=shape_prior[0], sd=shape_prior[1]),
     ]
     materials = rows["material"].unique().sort().to_list()
     by_material = [(rows["material"] == material).to_numpy().astype(float) for material in materials]
@@ -229,7 +248,8 @@ def life_looks(design: Design, lives: pl.DataFrame, looks: pl.DataFrame) -> Life
     design : Design
         Whose rows the lives point to.
     lives : DataFrame
-        `life` (0, 1, …, in order), ROW_KEYS, `install_from`, `install_to` (years from now, negative).
+        `life` (0, 1, …, in order), ROW_KEYS, `install_from`, `install_to` (years from now, negative), and
+        `weight` where a row stands for more or less than one life.
     looks : DataFrame
         `life, look_at` (years from now), `is_bad`.
 
@@ -250,6 +270,7 @@ def life_looks(design: Design, lives: pl.DataFrame, looks: pl.DataFrame) -> Life
         look_life=ordered["life"].to_numpy().astype(np.int64),
         look_year=rounded(ordered["look_at"].to_numpy()),
         look_bad=ordered["is_bad"].to_numpy().astype(bool),
+        weight=lives["weight"].to_numpy() if "weight" in lives.columns else np.ones(lives.height),
     )
 
 
