@@ -274,3 +274,26 @@ def test_backups_stay_out_of_intervals_but_in_looks(records):
     seen = records(lots=[HOUSE], segments=[LINE], inspections=[bad(1, 2000, purpose="backup")])
     assert seen.intervals.is_empty()
     assert seen.look("1")["is_selected"]
+
+
+def test_an_install_year_rounded_to_five_years_still_names_the_pipe_of_the_works(records):
+    works = {
+        "lot_id": "A",
+        "works_date": date(1954, 7, 2),
+        "kind": "replacement",
+        "reason": "failure",
+        "material_before": "cast_iron",
+        "material_after": "vitrified_clay",
+    }
+    seen = records(lots=[{**HOUSE, "year_built": 1925}], segments=[LINE], works=[works])
+    older, newer = seen.lives.rows(named=True)
+    assert (older["material"], newer["material"], newer["install_source"]) == (
+        "cast_iron",
+        "vitrified_clay",
+        "works",
+    )
+    assert newer["install_year_min"] == pytest.approx(1954.5, abs=0.01)
+    # without a change of material, the year decides: the pipe of 1950 was taken out in 1954
+    same = {**works, "material_before": "vitrified_clay"}
+    lives = records(lots=[{**HOUSE, "year_built": 1949}], segments=[LINE], works=[same]).lives
+    assert lives["install_source"].to_list() == ["recorded", "works"]

@@ -2,7 +2,7 @@
 INSERT INTO records.findings_on_records
 SELECT
     'material_before_its_time', 'segments', s.lot_id, any_value(nullif(s.observed_by, '')),
-    replace(s.material, '_', ' ') || ' in ' || min(least(coalesce(s.install_year, s.install_year_max), year(i.inspection_date)))::INTEGER
+    'Recorded as ' || replace(s.material, '_', ' ') || ' in ' || min(least(coalesce(s.install_year, s.install_year_max), year(i.inspection_date)))::INTEGER
     || ', but it was first laid here about ' || any_value(m.first_year)::INTEGER || '.',
     count(*)
 FROM core.segments AS s

@@ -17,7 +17,10 @@ SELECT
             WHEN d.observed_by <> '' THEN w.works_year <= coalesce(d.attach_year, w.works_year)
             -- the year in a list may be that of the paper, a year after the works
             WHEN coalesce(d.install_max, d.install_min) IS NOT NULL
-                THEN w.works_year < coalesce(d.install_max, d.install_min + 1) + 1
+                THEN w.works_year < coalesce(d.install_max, d.install_min + 1) + if(
+                    -- or was rounded to five years, when the material says that these works laid the pipe
+                    d.material = w.material_after AND w.material_after IS DISTINCT FROM w.material_before, 5, 1
+                )
             ELSE d.material = w.material_after AND w.material_after IS DISTINCT FROM w.material_before
         END
     ), 0) AS epoch
