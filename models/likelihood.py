@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
+from scipy.special import expit
 
 from models.errors import ModelInputError
 from models.lines import (
@@ -56,34 +57,60 @@ class Parts:
 
 
 @dataclass(frozen=True)
+class Predictors:
+    """Linear predictors, one value per covariate row (last axis), or per draw and row.
+
+    `log_scale` and `log_shape` are of the Weibull; `start` is the log odds of having failed from the
+    start, None where no pipe has.
+    """
+
+    log_scale: FloatArray
+    log_shape: FloatArray
+    start: FloatArray | None
+
+    @property
+    def all(self) -> tuple[FloatArray, ...]:
+        """Those that there are, in the order of the coefficients."""
+        both = (self.log_scale, self.log_shape)
+        return both if self.start is None else (*both, self.start)
+
+
+@dataclass(frozen=True)
 class Weibull:
-    """S and its derivatives by log scale (1) and log shape (2), one value per atom."""
+    """S and its derivatives by the predictors, one value per atom.
+
+    `first[i]` is dS / dη_i and `second[i][j]` (j <= i) is d²S / dη_i dη_j, η in the order of
+    `Predictors.all`.
+    """
 
     survival: FloatArray
     failed: FloatArray
-    d1: FloatArray
-    d2: FloatArray
-    d11: FloatArray
-    d12: FloatArray
-    d22: FloatArray
+    first: tuple[FloatArray, ...]
+    second: tuple[tuple[FloatArray, ...], ...]
 
 
-def weibull_atoms(log_age: FloatArray, log_scale: FloatArray, log_shape: FloatArray) -> Weibull:
-    """S = exp(-H), H = (age / scale)^shape, and derivatives up to the second."""
+def weibull_atoms(log_age: FloatArray, at_atom: tuple[FloatArray, ...]) -> Weibull:
+    """S = (1 - δ) exp(-H), H = (age / scale)^shape, and derivatives up to the second.
+
+    `at_atom` holds log scale, log shape and, where pipe may have failed from the start, logit δ.
+    """
+    log_scale, log_shape = at_atom[:2]
     shape = np.exp(np.minimum(log_shape, LARGEST_LOG_HAZARD))
     u = np.minimum(shape * (log_age - log_scale), LARGEST_LOG_HAZARD)
     hazard = np.exp(u)
-    survival = np.exp(-hazard)
+    lost = np.logaddexp(0.0, at_atom[2]) if len(at_atom) > 2 else np.zeros_like(hazard)
+    survival = np.exp(-hazard - lost)
     s_h = survival * hazard
-    return Weibull(
-        survival=survival,
-        failed=-np.expm1(-hazard),
-        d1=s_h * shape,
-        d2=-s_h * u,
-        d11=s_h * shape**2 * (hazard - 1.0),
-        d12=s_h * shape * (1.0 + u - u * hazard),
-        d22=s_h * u * (u * hazard - 1.0 - u),
+    first = (s_h * shape, -s_h * u)
+    second: tuple[tuple[FloatArray, ...], ...] = (
+        (s_h * shape**2 * (hazard - 1.0),),
+        (s_h * shape * (1.0 + u - u * hazard), s_h * u * (u * hazard - 1.0 - u)),
     )
+    if len(at_atom) > 2:
+        share = expit(at_atom[2])
+        by_start = (-share * first[0], -share * first[1], -share * (1.0 - 2.0 * share) * survival)
+        first, second = (*first, -share * survival), (*second, by_start)
+    return Weibull(survival=survival, failed=-np.expm1(-hazard - lost), first=first, second=second)
 
 
 @dataclass(frozen=True)
@@ -152,7 +179,7 @@ class LooksLikelihood:
         n_rows = int(self.atom_row.max(initial=-1)) + 1
         # Any scale will do: a Weibull of shape 1 about the middle age leaves nothing vanishing by itself.
         log_scale = np.full(n_rows, np.median(self.atom_log_age) if len(self.atom_log_age) else 0.0)
-        factor, _ = self._factors(log_scale, np.zeros(n_rows))
+        factor, _ = self._factors(Predictors(log_scale, np.zeros(n_rows), None))
         term = self.term_coef * self._products(factor)
         size = np.bincount(self.pattern_of_term, weights=np.abs(term), minlength=self.n_patterns)
         chance = np.bincount(self.pattern_of_term, weights=term, minlength=self.n_patterns)
@@ -161,9 +188,9 @@ class LooksLikelihood:
         of_life = parts.pattern_of_life
         self.excluded_lives = np.flatnonzero((of_life >= 0) & impossible[of_life])
 
-    def _factors(self, log_scale: FloatArray, log_shape: FloatArray) -> tuple[FloatArray, Weibull]:
+    def _factors(self, at: Predictors) -> tuple[FloatArray, Weibull]:
         """G_f at the rows' parameters; F is used in place of S near 1, which keeps (0, a] exact."""
-        atoms = weibull_atoms(self.atom_log_age, log_scale[self.atom_row], log_shape[self.atom_row])
+        atoms = weibull_atoms(self.atom_log_age, tuple(eta[self.atom_row] for eta in at.all))
         early = atoms.survival >= 0.5
         value = self.sums @ np.where(early, -atoms.failed, atoms.survival)
         value += self.constant + self.sums @ early.astype(np.float64)
@@ -181,24 +208,22 @@ class LooksLikelihood:
         total = np.bincount(self.pattern_of_term, weights=self.term_coef * product, minlength=self.n_patterns)
         return np.maximum(total, SMALLEST)
 
-    def value(self, log_scale: FloatArray, log_shape: FloatArray) -> float:
-        """Log-likelihood at the log scale and log shape of each row."""
-        factor, _ = self._factors(log_scale, log_shape)
+    def value(self, at: Predictors) -> float:
+        """Log-likelihood at the predictors of each row."""
+        factor, _ = self._factors(at)
         return float(self.weight @ np.log(self._chances(self._products(factor))))
 
-    def derivatives(
-        self, log_scale: FloatArray, log_shape: FloatArray, X: FloatArray, Z: FloatArray
-    ) -> Derivatives:
-        """Log-likelihood, gradient and Hessian by β and γ, where log scale = X β, log shape = Z γ."""
-        factor, atoms = self._factors(log_scale, log_shape)
+    def derivatives(self, at: Predictors, designs: tuple[FloatArray, ...]) -> Derivatives:
+        """Log-likelihood, gradient and Hessian by the coefficients of all designs, end to end."""
+        factor, atoms = self._factors(at)
         product = self._products(factor)
         chance = self._chances(product)
         term_share = self.term_coef * product * (self.weight / chance)[self.pattern_of_term]
         pull = term_share[self.term_of_factor] / np.maximum(factor, SMALLEST)
-        slopes = self._row_sums((atoms.d1, atoms.d2), len(factor), len(X))
-        jacobian = np.hstack((slopes[0] @ X, slopes[1] @ Z))
+        slopes = self._row_sums(atoms.first, len(factor), len(designs[0]))
+        jacobian = np.hstack([slope @ design for slope, design in zip(slopes, designs, strict=True)])
         gradient = jacobian.T @ pull
-        hessian = self._curvature(pull, atoms, X, Z)
+        hessian = self._curvature(pull, atoms, designs)
         hessian += self._cross_terms(jacobian, factor, term_share, chance)
         value = float(self.weight @ np.log(chance))
         return Derivatives(value, gradient, hessian)
@@ -215,15 +240,16 @@ class LooksLikelihood:
             result.append(sparse.csr_array((data, self.slot_row, indptr), shape=(n_factors, n_rows)))
         return result
 
-    def _curvature(self, pull: FloatArray, atoms: Weibull, X: FloatArray, Z: FloatArray) -> FloatArray:
-        """The part of the Hessian from second derivatives of S: a 2 × 2 block per row."""
+    def _curvature(self, pull: FloatArray, atoms: Weibull, designs: tuple[FloatArray, ...]) -> FloatArray:
+        """The part of the Hessian from second derivatives of S: one small block per row."""
         atom_pull = self.sums.T @ pull
-        h11, h12, h22 = (
-            np.bincount(self.atom_row, weights=atom_pull * d, minlength=len(X))[:, None]
-            for d in (atoms.d11, atoms.d12, atoms.d22)
-        )
-        cross = X.T @ (h12 * Z)
-        return np.block([[X.T @ (h11 * X), cross], [cross.T, Z.T @ (h22 * Z)]])
+        blocks: list[list[FloatArray]] = [[np.empty(0)] * len(designs) for _ in designs]
+        for i, row_of_second in enumerate(atoms.second):
+            for j, second in enumerate(row_of_second):
+                by_row = np.bincount(self.atom_row, weights=atom_pull * second, minlength=len(designs[0]))
+                blocks[i][j] = designs[i].T @ (by_row[:, None] * designs[j])
+                blocks[j][i] = blocks[i][j].T
+        return np.block(blocks)
 
     def _cross_terms(
         self, jacobian: FloatArray, factor: FloatArray, term_share: FloatArray, chance: FloatArray
@@ -253,7 +279,9 @@ class LooksLikelihood:
 
 def compile_parts(looks: LifeLooks, line_looks: LineLooks | None, detection: Detection) -> Parts:
     """Gather identical lives and lines into weighted patterns and expand each once."""
-    sequences = sequence_looks(looks.look_life, looks.look_year, looks.look_bad, looks.n_lives, detection)
+    sequences = sequence_looks(
+        looks.look_life, looks.look_year, looks.look_bad, looks.n_lives, detection, looks.look_sensitivity
+    )
     signature = life_signature(looks, sequences)
     if line_looks is None or line_looks.n_line_looks == 0:
         return _single_lives(looks, sequences, signature, np.zeros(looks.n_lives, dtype=np.bool_))

@@ -17,9 +17,9 @@ from scipy.sparse.csgraph import connected_components
 from models.looks import BoolArray, Detection, FloatArray, IntArray, LifeLooks, LineLooks
 from models.patterns import (
     NODE_WEIGHT,
-    WIDE_INSTALL_YEARS,
     Sequences,
     WordArray,
+    has_wide_install,
     mix,
     ranges,
     sequence_looks,
@@ -231,7 +231,7 @@ def take_terms(terms: Terms, which: IntArray) -> Terms:
 
 def over_nodes(terms: Terms, looks: LifeLooks) -> Terms:
     """Repeat terms over install nodes, shared by all members, where any member's range is wide."""
-    wide = looks.install_max - looks.install_min > WIDE_INSTALL_YEARS
+    wide = has_wide_install(looks)
     any_wide = np.logical_or.reduceat(wide[terms.factor_life], terms.factor_start[:-1])
     n_nodes = np.where(any_wide, len(NODE_WEIGHT), 1)
     old = np.repeat(np.arange(len(n_nodes)), n_nodes)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from models.errors import ModelInputError
-from models.likelihood import LARGEST_LOG_HAZARD, LooksLikelihood
+from models.likelihood import LARGEST_LOG_HAZARD, LooksLikelihood, Predictors
 from models.looks import Detection, FloatArray, IntArray, LifeLooks, LineLooks, single_candidates
 from models.newton import Optimum, maximise
 from models.priors import Prior, Ridge, resolve_prior, updated_prior
@@ -23,6 +23,10 @@ WIDTH_ROUNDS = 100
 WIDTH_TOLERANCE = 1e-3
 #: A coefficient this uncertain [log units squared] is not determined by anything.
 LARGEST_VARIANCE = 1e4
+#: Where the search starts for the log odds of failing from the start: about 5 %.
+START_LOG_ODDS = -3.0
+#: What the coefficients speak of, in their order.
+PARTS = ("scale", "shape", "start")
 
 __all__ = [
     "Detection",
@@ -49,16 +53,17 @@ class FittedLives:
     reason : str
         One plain sentence; empty when ok.
     names : tuple of str
-        "scale: " + name for the columns of X, then "shape: " + name for those of Z.
-    coef : ndarray, shape (p + q,)
-        Posterior mode: β for log scale [log years], then γ for log shape.
-    covariance : ndarray, shape (p + q, p + q)
+        "scale: " + name for the columns of X, then "shape: " + name for those of Z and "start: " + name for
+        those of W.
+    coef : ndarray, shape (p + q + r,)
+        Posterior mode: β for log scale [log years], γ for log shape, ω for the log odds of the start share.
+    covariance : ndarray, shape (p + q + r, p + q + r)
         Inverse of the observed information plus prior precision (Laplace).
     log_likelihood : float
         At the mode, without priors.
     log_marginal : float
         Laplace approximation to the log marginal likelihood; NaN where a coefficient has no prior.
-    prior_sd : ndarray, shape (p + q,)
+    prior_sd : ndarray, shape (p + q + r,)
         Prior sd used for each coefficient, inf where none.
     converged : bool
     n_lives, n_looks, n_bad : int
@@ -84,10 +89,11 @@ class FittedLives:
     excluded_lives: IntArray
     detection: Detection
     n_scale: int
+    n_shape: int
 
     @property
     def standard_error(self) -> FloatArray:
-        """Square roots of the diagonal of `covariance`, shape (p + q,)."""
+        """Square roots of the diagonal of `covariance`, shape (p + q + r,)."""
         return np.sqrt(np.diag(self.covariance))
 
     def draws(self, n: int, rng: np.random.Generator) -> FloatArray:
@@ -102,7 +108,7 @@ class FittedLives:
 
         Returns
         -------
-        ndarray, shape (n, p + q)
+        ndarray, shape (n, p + q + r)
         """
         variance, axes = np.linalg.eigh(self.covariance)
         root = axes * np.sqrt(np.maximum(variance, 0.0))
@@ -110,17 +116,23 @@ class FittedLives:
         return drawn
 
     def failure_probability(
-        self, age: ArrayLike, X: ArrayLike, Z: ArrayLike, *, draws: FloatArray | None = None
+        self,
+        age: ArrayLike,
+        X: ArrayLike,
+        Z: ArrayLike,
+        W: ArrayLike | None = None,
+        *,
+        draws: FloatArray | None = None,
     ) -> FloatArray:
         """F(age), the chance that a life has failed by an age.
 
         Parameters
         ----------
         age : array, shape (n,) or scalar
-            Age [years]; F is 0 at and below 0.
-        X, Z : array, shape (n, p) and (n, q), or one row each
-            Covariates of log scale and log shape.
-        draws : ndarray, shape (n_draws, p + q), optional
+            Age [years]; F is 0 at and below 0, and right after it the share that failed from the start.
+        X, Z, W : array, shape (n, p), (n, q) and (n, r), or one row each
+            Covariates of log scale, log shape and, if it was fitted, the log odds of the start share.
+        draws : ndarray, shape (n_draws, p + q + r), optional
             From `draws`; default the mode alone.
 
         Returns
@@ -128,42 +140,57 @@ class FittedLives:
         ndarray, shape (n,), or (n_draws, n) with `draws`
         """
         coef = self.coef if draws is None else np.asarray(draws, dtype=np.float64)
-        log_scale, log_shape = self.log_scale_and_shape(X, Z, coef)
+        at = self.predictors(X, Z, W, coef)
         years = np.asarray(age, dtype=np.float64)
         with np.errstate(divide="ignore"):
             log_age = np.log(np.maximum(years, 0.0))
-        u = np.exp(log_shape) * (log_age - log_scale)
-        chance: FloatArray = -np.expm1(-np.exp(np.minimum(u, LARGEST_LOG_HAZARD)))
+        u = np.exp(at.log_shape) * (log_age - at.log_scale)
+        hazard = np.exp(np.minimum(u, LARGEST_LOG_HAZARD))
+        if at.start is not None:
+            hazard = hazard + np.where(years > 0.0, np.logaddexp(0.0, at.start), 0.0)
+        chance: FloatArray = -np.expm1(-hazard)
         return chance
 
-    def log_scale_and_shape(
-        self, X: ArrayLike, Z: ArrayLike, coef: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
+    def predictors(self, X: ArrayLike, Z: ArrayLike, W: ArrayLike | None, coef: FloatArray) -> Predictors:
         """Linear predictors of covariate rows.
 
         Parameters
         ----------
-        X, Z : array, shape (n, p) and (n, q)
-            Covariates.
-        coef : ndarray, shape (p + q,) or (n_draws, p + q)
+        X, Z, W : array, shape (n, p), (n, q) and (n, r)
+            Covariates; W is None if no start share was fitted.
+        coef : ndarray, shape (p + q + r,) or (n_draws, p + q + r)
             Coefficients.
 
         Returns
         -------
-        tuple of ndarray, each shape (n,) or (n_draws, n)
+        Predictors
+            Each of shape (n,) or (n_draws, n).
+
+        Raises
+        ------
+        ModelInputError
+            If W is given and no start share was fitted, or the other way round.
         """
-        X, Z = (np.atleast_2d(np.asarray(a, dtype=np.float64)) for a in (X, Z))
-        return coef[..., : self.n_scale] @ X.T, coef[..., self.n_scale :] @ Z.T
+        if (W is None) != (coef.shape[-1] == self.n_scale + self.n_shape):
+            raise ModelInputError("W must be given exactly where a share failing from the start was fitted.")
+        designs = [np.atleast_2d(np.asarray(a, dtype=np.float64)) for a in (X, Z, W) if a is not None]
+        return _predictors(designs, coef)
 
     def looks_log_likelihood(
-        self, X: ArrayLike, Z: ArrayLike, looks: LifeLooks, line_looks: LineLooks | None = None
+        self,
+        X: ArrayLike,
+        Z: ArrayLike,
+        looks: LifeLooks,
+        line_looks: LineLooks | None = None,
+        *,
+        W: ArrayLike | None = None,
     ) -> float:
         """Log-likelihood of other looks at the mode: the held-out log score is its negative per look.
 
         Parameters as in `LifeRegression.fit`. Looks that are impossible under `detection` are left out.
         """
         system = LooksLikelihood(looks, line_looks, self.detection)
-        return system.value(*self.log_scale_and_shape(X, Z, self.coef))
+        return system.value(self.predictors(X, Z, W, self.coef))
 
 
 class LifeRegression:
@@ -177,6 +204,9 @@ class LifeRegression:
     the range is wider than half a year, else its middle) and over the candidates for its covariates.
     A line of several lives is one life whose failure time is the least of its members'; the install
     quantile is shared along the line, because segments of one line were mostly laid together.
+
+    Some pipe is bad from the start, laid without fall or broken in the trench: ageing does not explain it.
+    With W given, S(a) = (1 - δ) exp(-(a / scale)^shape) for every a > 0, with log odds of δ = W·ω.
 
     With sensitivity = specificity = 1, exact install years and one candidate this is exactly
     interval-censored Weibull regression.
@@ -225,6 +255,8 @@ class LifeRegression:
         *,
         X_names: Sequence[str] | None = None,
         Z_names: Sequence[str] | None = None,
+        W: ArrayLike | None = None,
+        W_names: Sequence[str] | None = None,
     ) -> FittedLives:
         """Fit by Newton's method with analytic gradient and Hessian.
 
@@ -241,8 +273,10 @@ class LifeRegression:
         line_looks : LineLooks, optional
             Looks that have a verdict for a line of several lives only. A life may be in several line
             looks; those over the same members are treated jointly.
-        X_names, Z_names : sequence of str, optional
-            Names of the columns; default "x0", "x1", … and "z0", "z1", ….
+        X_names, Z_names, W_names : sequence of str, optional
+            Names of the columns; default "x0", "x1", …, "z0", … and "w0", ….
+        W : array, shape (n_rows, r), optional
+            Covariates of the log odds of having failed from the start; without it no pipe has.
 
         Returns
         -------
@@ -254,22 +288,27 @@ class LifeRegression:
             If shapes do not match, X or Z is not finite, `candidate_row` is out of range, or a Ridge
             names an unknown term.
         """
-        X, Z = _covariates(X, "X"), _covariates(Z, "Z")
-        if len(X) != len(Z):
-            raise ModelInputError(f"X has {len(X)} rows and Z has {len(Z)}; they must be the same rows.")
-        if looks.candidate_row.max(initial=-1) >= len(X):
+        given = {"X": X, "Z": Z} if W is None else {"X": X, "Z": Z, "W": W}
+        designs = tuple(_covariates(array, name) for name, array in given.items())
+        n_rows = len(designs[0])
+        for name, design in zip(given, designs, strict=True):
+            if len(design) != n_rows:
+                raise ModelInputError(
+                    f"X has {n_rows} rows and {name} has {len(design)}; they must be the same rows."
+                )
+        if looks.candidate_row.max(initial=-1) >= n_rows:
             raise ModelInputError(
-                f"candidate_row points beyond the {len(X)} rows of X.",
-                row=int(np.argmax(looks.candidate_row >= len(X))),
+                f"candidate_row points beyond the {n_rows} rows of X.",
+                row=int(np.argmax(looks.candidate_row >= n_rows)),
             )
-        names = _term_names(X, Z, X_names, Z_names)
+        names = _term_names(designs, (X_names, Z_names, W_names))
         prior = resolve_prior(self.ridges, names)
-        problem = _Problem(X, Z, looks, line_looks, self.detection)
+        problem = _Problem(designs, looks, line_looks, self.detection)
         status, reason = problem.objection(prior)
         if status:
             return self._result(problem, names, prior, None, status, reason)
         optimum, prior = self._optimise(problem, prior)
-        status, reason = _verdict_on(optimum, X, Z, names)
+        status, reason = _verdict_on(optimum, names)
         return self._result(problem, names, prior, optimum, status, reason)
 
     def _optimise(self, problem: _Problem, prior: Prior) -> tuple[Optimum, Prior]:
@@ -320,7 +359,8 @@ class LifeRegression:
             n_bad=problem.n_bad,
             excluded_lives=problem.system.excluded_lives,
             detection=self.detection,
-            n_scale=problem.X.shape[1],
+            n_scale=problem.designs[0].shape[1],
+            n_shape=problem.designs[1].shape[1],
         )
 
 
@@ -329,13 +369,12 @@ class _Problem:
 
     def __init__(
         self,
-        X: FloatArray,
-        Z: FloatArray,
+        designs: tuple[FloatArray, ...],
         looks: LifeLooks,
         line_looks: LineLooks | None,
         detection: Detection,
     ) -> None:
-        self.X, self.Z = X, Z
+        self.designs = designs
         self.system = LooksLikelihood(looks, line_looks, detection)
         line_bad = np.zeros(0, dtype=np.bool_) if line_looks is None else line_looks.line_bad
         in_line = np.zeros(0, dtype=np.int64) if line_looks is None else line_looks.member_life
@@ -355,18 +394,14 @@ class _Problem:
             return "all_failed", f"All {self.n_looks} looks were bad: the curve has no lower end."
         return "", ""
 
-    def _split(self, coef: FloatArray) -> tuple[FloatArray, FloatArray]:
-        p = self.X.shape[1]
-        return self.X @ coef[:p], self.Z @ coef[p:]
-
     def log_likelihood(self, coef: FloatArray) -> float:
-        return self.system.value(*self._split(coef))
+        return self.system.value(_predictors(self.designs, coef))
 
     def mode(self, prior: Prior, start: FloatArray, max_steps: int) -> Optimum:
         """Maximise log-likelihood plus log prior."""
 
         def derivatives(coef: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-            found = self.system.derivatives(*self._split(coef), self.X, self.Z)
+            found = self.system.derivatives(_predictors(self.designs, coef), self.designs)
             return (
                 found.value + prior.log_density(coef),
                 found.gradient - prior.precision * (coef - prior.mean),
@@ -377,10 +412,18 @@ class _Problem:
 
     def start(self, prior: Prior) -> FloatArray:
         """The best of a few flat curves, so that no pattern starts out hopeless."""
-        to_scale, to_shape = (np.linalg.lstsq(A, np.ones(len(A)), rcond=None)[0] for A in (self.X, self.Z))
+        to_scale, to_shape, *to_start = (
+            np.linalg.lstsq(A, np.ones(len(A)), rcond=None)[0] for A in self.designs
+        )
         middle = float(np.median(self.system.atom_log_age)) if len(self.system.atom_log_age) else 0.0
         tried = [
-            np.concatenate((to_scale * (middle + np.log(stretch)), to_shape * np.log(shape)))
+            np.concatenate(
+                (
+                    to_scale * (middle + np.log(stretch)),
+                    to_shape * np.log(shape),
+                    *(START_LOG_ODDS * ones for ones in to_start),
+                )
+            )
             for stretch in (0.7, 1.2, 2.0, 4.0)
             for shape in (1.0, 2.5)
         ]
@@ -400,18 +443,28 @@ def _covariates(given: ArrayLike, name: str) -> FloatArray:
     return array
 
 
-def _term_names(
-    X: FloatArray, Z: FloatArray, X_names: Sequence[str] | None, Z_names: Sequence[str] | None
-) -> tuple[str, ...]:
-    scale = tuple(X_names) if X_names is not None else tuple(f"x{i}" for i in range(X.shape[1]))
-    shape = tuple(Z_names) if Z_names is not None else tuple(f"z{i}" for i in range(Z.shape[1]))
-    for given, array, name in ((scale, X, "X"), (shape, Z, "Z")):
-        if len(given) != array.shape[1]:
-            raise ModelInputError(f"{name} has {array.shape[1]} columns but {len(given)} names were given.")
-    return tuple(f"scale: {name}" for name in scale) + tuple(f"shape: {name}" for name in shape)
+def _predictors(designs: Sequence[FloatArray], coef: FloatArray) -> Predictors:
+    ends = np.cumsum([design.shape[1] for design in designs])
+    parts = np.split(coef, ends[:-1], axis=-1)
+    eta = [part @ design.T for part, design in zip(parts, designs, strict=True)]
+    return Predictors(eta[0], eta[1], eta[2] if len(eta) > 2 else None)
 
 
-def _verdict_on(optimum: Optimum, X: FloatArray, Z: FloatArray, names: tuple[str, ...]) -> tuple[str, str]:
+def _term_names(designs: tuple[FloatArray, ...], given: tuple[Sequence[str] | None, ...]) -> tuple[str, ...]:
+    names: list[str] = []
+    for design, letter, part, own in zip(designs, "XZW", PARTS, given, strict=False):
+        columns = (
+            tuple(own) if own is not None else tuple(f"{letter.lower()}{i}" for i in range(design.shape[1]))
+        )
+        if len(columns) != design.shape[1]:
+            raise ModelInputError(
+                f"{letter} has {design.shape[1]} columns but {len(columns)} names were given."
+            )
+        names += [f"{part}: {name}" for name in columns]
+    return tuple(names)
+
+
+def _verdict_on(optimum: Optimum, names: tuple[str, ...]) -> tuple[str, str]:
     """Whether the mode stands, in one word and one sentence."""
     curvature, axes = np.linalg.eigh(-optimum.hessian)
     if curvature[0] <= 1.0 / LARGEST_VARIANCE:

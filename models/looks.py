@@ -74,6 +74,9 @@ class LifeLooks:
     install_min, install_max : ndarray of float, shape (n_lives,)
         Earliest and latest decimal year of installation; taken as uniform in between. Where only ages
         are kept: 0 and 0, with ages as `look_year`.
+    candidate_install_min, candidate_install_max : ndarray of float, shape (n_candidates,), optional
+        The same per candidate, where a candidate says when as well as what: "with the house", say, or
+        "at some later time, of a material sold only since". Default: the life's.
     look_life : ndarray of int, shape (n_looks,)
         Life looked at. A life may have none, one or many looks; order does not matter.
     look_year : ndarray of float, shape (n_looks,)
@@ -82,6 +85,10 @@ class LifeLooks:
         Whether the event (by default repair-grade) was called.
     weight : ndarray of float, shape (n_lives,), optional
         How many lives this row stands for (default 1 each).
+    look_sensitivity : ndarray of float, shape (n_looks,), optional
+        Chance that a failed life is called bad at that look, in (0, 1]; default `Detection.sensitivity`.
+        It differs where more than the camera tells: a pipe known to have been replaced counts as
+        called bad whatever a camera would have missed (`models.bias.known_failure_sensitivity`).
 
     Raises
     ------
@@ -99,6 +106,9 @@ class LifeLooks:
     look_year: FloatArray
     look_bad: BoolArray
     weight: FloatArray = field(default_factory=lambda: np.empty(0))
+    candidate_install_min: FloatArray = field(default_factory=lambda: np.empty(0))
+    candidate_install_max: FloatArray = field(default_factory=lambda: np.empty(0))
+    look_sensitivity: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Convert to the stated types and check every array once."""
@@ -108,6 +118,16 @@ class LifeLooks:
         if len(self.weight) == 0:
             object.__setattr__(self, "weight", np.ones(len(self.install_min)))
         _store(self, ("weight",), np.float64)
+        for name, of_life in (
+            ("candidate_install_min", self.install_min),
+            ("candidate_install_max", self.install_max),
+        ):
+            inside = (self.candidate_life >= 0) & (self.candidate_life < len(of_life))
+            if len(getattr(self, name)) == 0 and inside.all():
+                object.__setattr__(self, name, of_life[self.candidate_life])
+        _store(self, ("candidate_install_min", "candidate_install_max"), np.float64)
+        if self.look_sensitivity is not None:
+            _store(self, ("look_sensitivity",), np.float64)
         self._check_shapes()
         self._check_values()
 
@@ -115,17 +135,29 @@ class LifeLooks:
         _same_length(self, ("candidate_life", "candidate_row", "candidate_probability"))
         _same_length(self, ("install_min", "install_max", "weight"))
         _same_length(self, ("look_life", "look_year", "look_bad"))
+        if self.look_sensitivity is not None:
+            _same_length(self, ("look_life", "look_sensitivity"))
         n = len(self.install_min)
         for name in ("candidate_life", "look_life"):
             index = getattr(self, name)
             _refuse((index < 0) | (index >= n), f"{name} is not one of the {n} lives.")
         _refuse(self.candidate_row < 0, "candidate_row is negative.")
+        _same_length(self, ("candidate_life", "candidate_install_min", "candidate_install_max"))
 
     def _check_values(self) -> None:
         n = len(self.install_min)
         for name in ("install_min", "install_max", "look_year", "candidate_probability", "weight"):
             _refuse(~np.isfinite(getattr(self, name)), f"{name} is not a finite number.")
         _refuse(self.install_max < self.install_min, "install_max is earlier than install_min.")
+        for name in ("candidate_install_min", "candidate_install_max"):
+            _refuse(~np.isfinite(getattr(self, name)), f"{name} is not a finite number.")
+        _refuse(
+            self.candidate_install_max < self.candidate_install_min,
+            "candidate_install_max is earlier than candidate_install_min.",
+        )
+        if self.look_sensitivity is not None:
+            good = (self.look_sensitivity > 0) & (self.look_sensitivity <= 1)
+            _refuse(~good, "look_sensitivity is not above 0 and at most 1.")
         _refuse(self.weight < 0, "weight is negative.")
         _refuse(self.candidate_probability < 0, "candidate_probability is negative.")
         total = np.bincount(self.candidate_life, weights=self.candidate_probability, minlength=n)

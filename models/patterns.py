@@ -59,16 +59,28 @@ def ranges(start: IntArray, count: IntArray) -> IntArray:
 
 
 def sequence_looks(
-    subject: IntArray, year: FloatArray, bad: BoolArray, n_subjects: int, detection: Detection
+    subject: IntArray,
+    year: FloatArray,
+    bad: BoolArray,
+    n_subjects: int,
+    detection: Detection,
+    sensitivity: FloatArray | None = None,
 ) -> Sequences:
-    """Sort looks within subjects and work out the chance of the calls for each failure interval."""
+    """Sort looks within subjects and work out the chance of the calls for each failure interval.
+
+    `sensitivity`, one per look, takes the place of the detection's where given.
+    """
+    if sensitivity is None:
+        sensitivity = np.full(len(subject), detection.sensitivity)
     order = np.lexsort((~bad, year, subject))
-    subject, year, bad = subject[order], year[order], bad[order]
-    if detection.is_perfect and len(subject):
+    subject, year, bad, sensitivity = subject[order], year[order], bad[order], sensitivity[order]
+    if detection.specificity == 1.0 and (sensitivity == 1.0).all() and len(subject):
         keep = ~(_bad_before(subject, bad) & ~bad)
-        subject, year, bad = subject[keep], year[keep], bad[keep]
+        subject, year, bad, sensitivity = subject[keep], year[keep], bad[keep], sensitivity[keep]
     start = np.searchsorted(subject, np.arange(n_subjects + 1)).astype(np.int64)
-    return Sequences(start, year, bad, _state_coefficients(start, bad, detection))
+    if_failed = np.where(bad, sensitivity, 1.0 - sensitivity)
+    if_sound = np.where(bad, 1.0 - detection.specificity, detection.specificity)
+    return Sequences(start, year, bad, _state_coefficients(start, if_failed, if_sound))
 
 
 def _bad_before(subject: IntArray, bad: BoolArray) -> BoolArray:
@@ -78,13 +90,11 @@ def _bad_before(subject: IntArray, bad: BoolArray) -> BoolArray:
     return result
 
 
-def _state_coefficients(start: IntArray, bad: BoolArray, detection: Detection) -> FloatArray:
+def _state_coefficients(start: IntArray, if_failed: FloatArray, if_sound: FloatArray) -> FloatArray:
     """c_j of every subject, by a pass over look positions (few), all subjects at once."""
     count = np.diff(start)
     state_start = start[:-1] + np.arange(len(count))
-    coef = np.ones(len(bad) + len(count))
-    if_failed = np.where(bad, detection.sensitivity, 1.0 - detection.sensitivity)
-    if_sound = np.where(bad, 1.0 - detection.specificity, detection.specificity)
+    coef = np.ones(len(if_failed) + len(count))
     for look in range(int(count.max(initial=0))):
         with_look = np.flatnonzero(count > look)
         for state in range(int(count.max()) + 1):
@@ -134,11 +144,14 @@ def life_signature(looks: LifeLooks, sequences: Sequences) -> WordArray:
     position = np.arange(len(subject)) - sequences.start[:-1][subject]
     age = sequences.year - looks.install_min[subject]
     call = (position * 2 + sequences.bad).astype(np.uint64)
-    seen = sum_by(subject, mix(words(age) + mix(call + np.uint64(1))), n)
+    # The state after a look carries how far that look is to be believed.
+    belief = words(sequences.state_coef[np.arange(len(subject)) + subject])
+    seen = sum_by(subject, mix(words(age) + mix(call + np.uint64(1)) + mix(belief)), n)
     candidate = mix(words(looks.candidate_probability) + mix(looks.candidate_row.astype(np.uint64)))
-    kinds = sum_by(looks.candidate_life, candidate, n)
-    width = words(looks.install_max - looks.install_min)
-    return mix(seen ^ mix(kinds ^ mix(width)))
+    laid_from = looks.candidate_install_min - looks.install_min[looks.candidate_life]
+    laid_to = looks.candidate_install_max - looks.install_min[looks.candidate_life]
+    kinds = sum_by(looks.candidate_life, mix(candidate + mix(words(laid_from) + mix(words(laid_to)))), n)
+    return mix(seen ^ mix(kinds))
 
 
 # -- linear forms in survival chances ------------------------------------------------------------------
@@ -159,10 +172,11 @@ class Forms:
     constant: FloatArray
 
 
-def install_nodes(install_min: FloatArray, install_max: FloatArray) -> tuple[IntArray, BoolArray]:
-    """Number of install-year nodes of each range, and whether it is wide."""
-    wide = install_max - install_min > WIDE_INSTALL_YEARS
-    return np.where(wide, N_NODES, 1).astype(np.int64), wide
+def has_wide_install(looks: LifeLooks) -> BoolArray:
+    """Whether a life's install year must be summed over, shape (n_lives,)."""
+    wide = looks.candidate_install_max - looks.candidate_install_min > WIDE_INSTALL_YEARS
+    result: BoolArray = np.bincount(looks.candidate_life, weights=wide, minlength=looks.n_lives) > 0
+    return result
 
 
 def survival_requests(
@@ -209,40 +223,41 @@ def build_forms(
     request, year, coef = survival_requests(sequences, life, threshold, with_looks)
     used = coef != 0.0
     request, year, coef = request[used], year[used], coef[used]
+    request, year, coef, candidate = _over_candidates(looks, life, request, year, coef)
+    wide = looks.candidate_install_max - looks.candidate_install_min > WIDE_INSTALL_YEARS
     if node is None:
-        request, year, coef, quantile = _spread_over_nodes(looks, life, request, year, coef)
+        repeat = np.where(wide[candidate], N_NODES, 1)
+        entry = np.repeat(np.arange(len(request)), repeat)
+        at_node = ranges(np.zeros(len(request), dtype=np.int64), repeat)
+        request, year, candidate = request[entry], year[entry], candidate[entry]
+        coef = coef[entry] * np.where(wide[candidate], NODE_WEIGHT[at_node], 1.0)
     else:
-        quantile = NODE_QUANTILE[node[request]]
-    subject = life[request]
-    low, high = looks.install_min[subject], looks.install_max[subject]
-    wide = high - low > WIDE_INSTALL_YEARS
-    install = low + (high - low) * np.where(wide, quantile, 0.5)
+        at_node = node[request]
+    low, high = looks.candidate_install_min[candidate], looks.candidate_install_max[candidate]
+    install = low + (high - low) * np.where(wide[candidate], NODE_QUANTILE[at_node], 0.5)
     age = np.round(year - install, YEAR_DECIMALS)
     sound = age <= 0.0
     constant = total_by(request[sound], coef[sound], len(life))
-    request, subject, age, coef = request[~sound], subject[~sound], age[~sound], coef[~sound]
-    order, first, n_candidates = _candidates_by_life(looks)
-    entry = np.repeat(np.arange(len(request)), n_candidates[subject])
-    candidate = order[ranges(first[subject], n_candidates[subject])]
     return Forms(
         n_forms=len(life),
-        form=request[entry],
-        row=looks.candidate_row[candidate],
-        age=age[entry],
-        coef=coef[entry] * looks.candidate_probability[candidate],
+        form=request[~sound],
+        row=looks.candidate_row[candidate[~sound]],
+        age=age[~sound],
+        coef=coef[~sound],
         constant=constant,
     )
 
 
-def _spread_over_nodes(
+def _over_candidates(
     looks: LifeLooks, life: IntArray, request: IntArray, year: FloatArray, coef: FloatArray
-) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
-    n_nodes, _ = install_nodes(looks.install_min, looks.install_max)
-    repeat = n_nodes[life[request]]
-    entry = np.repeat(np.arange(len(request)), repeat)
-    node = ranges(np.zeros(len(request), dtype=np.int64), repeat)
-    weight = np.where(repeat[entry] > 1, NODE_WEIGHT[node], 1.0)
-    return request[entry], year[entry], coef[entry] * weight, NODE_QUANTILE[node]
+) -> tuple[IntArray, FloatArray, FloatArray, IntArray]:
+    """Repeat entries over the candidates of their life, weighted by their prior chance."""
+    order, first, n_candidates = _candidates_by_life(looks)
+    subject = life[request]
+    entry = np.repeat(np.arange(len(request)), n_candidates[subject])
+    candidate = order[ranges(first[subject], n_candidates[subject])]
+    weighted = coef[entry] * looks.candidate_probability[candidate]
+    return request[entry], year[entry], weighted, candidate
 
 
 def _candidates_by_life(looks: LifeLooks) -> tuple[IntArray, IntArray, IntArray]:

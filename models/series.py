@@ -13,9 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
+from scipy.special import expit
 
 from models.compiled import compiled
 from models.errors import ModelInputError
+from models.likelihood import Predictors
 from models.lines import (
     Terms,
     Units,
@@ -89,6 +91,7 @@ def series_chances(
     looks: LifeLooks,
     life_line: ArrayLike,
     *,
+    W: ArrayLike | None = None,
     now: ArrayLike,
     horizon: float,
     draws: FloatArray,
@@ -102,7 +105,7 @@ def series_chances(
     ----------
     fitted : FittedLives
         The fit; its `detection` says how far a look is to be believed.
-    X, Z : array, shape (n_rows, p) and (n_rows, q)
+    X, Z, W : array, shape (n_rows, p), (n_rows, q) and (n_rows, r)
         Covariate rows that `looks.candidate_row` points to.
     looks : LifeLooks
         Current lives with all their looks, those taken because of trouble included: a look tells about
@@ -114,7 +117,7 @@ def series_chances(
         relative to today).
     horizon : float
         Years ahead [years], 0 or more.
-    draws : ndarray, shape (n_draws, p + q)
+    draws : ndarray, shape (n_draws, p + q + r)
         From `fitted.draws`.
     line_looks : LineLooks, optional
         Looks with an overall verdict only; each covers lives of one line.
@@ -145,12 +148,10 @@ def series_chances(
         raise ModelInputError(f"horizon is {horizon}; it must be 0 or more.")
     if not np.isfinite(draws).all():
         raise ModelInputError("draws hold a value that is not finite; was the fit's status 'ok'?")
-    log_scale, log_shape = fitted.log_scale_and_shape(
-        X, Z, np.atleast_2d(np.asarray(draws, dtype=np.float64))
-    )
-    collected = _Collected(lines, len(log_scale), keep_draws)
-    for chosen in lines.chunks(chunk_bytes, len(log_scale)):
-        collected.add(chosen, *_chances(lines, chosen, horizon, log_scale, np.exp(log_shape)))
+    at = fitted.predictors(X, Z, W, np.atleast_2d(np.asarray(draws, dtype=np.float64)))
+    collected = _Collected(lines, len(at.log_scale), keep_draws)
+    for chosen in lines.chunks(chunk_bytes, len(at.log_scale)):
+        collected.add(chosen, *_chances(lines, chosen, horizon, at))
     return collected.result()
 
 
@@ -175,7 +176,12 @@ class _Lines:
         self.looks = looks
         self.now = np.broadcast_to(np.asarray(now, dtype=np.float64), (n_lines,))
         self.sequences: Sequences = sequence_looks(
-            looks.look_life, looks.look_year, looks.look_bad, looks.n_lives, fitted.detection
+            looks.look_life,
+            looks.look_year,
+            looks.look_bad,
+            looks.n_lives,
+            fitted.detection,
+            looks.look_sensitivity,
         )
         key = life_signature(looks, self.sequences)
         key = mix(key + words(self.now[line] - looks.install_min))
@@ -232,7 +238,7 @@ class _Survivals:
 
 
 def _chances(
-    lines: _Lines, chosen: IntArray, horizon: float, log_scale: FloatArray, shape: FloatArray
+    lines: _Lines, chosen: IntArray, horizon: float, at: Predictors
 ) -> tuple[_Survivals, FloatArray]:
     """Survivals of some distinct lines and their lives, and the lines' survival without any look."""
     unit = lines.representative[chosen]
@@ -244,11 +250,11 @@ def _chances(
     alike, alike_now = life[first], now[first]
     nothing = np.full(len(alike), -np.inf)
     seen, sound_now, sound_later = (
-        _survive(build_forms(lines.looks, lines.sequences, alike, threshold), log_scale, shape)
+        _survive(build_forms(lines.looks, lines.sequences, alike, threshold), at)
         for threshold in (nothing, alike_now, alike_now + horizon)
     )
     forms = build_forms(lines.looks, _without_looks(lines.sequences), alike, alike_now)
-    plain = np.multiply.reduceat(_survive(forms, log_scale, shape)[like], start, axis=0)
+    plain = np.multiply.reduceat(_survive(forms, at)[like], start, axis=0)
     life_now, life_later = (_ratio(s, seen)[like] for s in (sound_now, sound_later))
     line_now = np.multiply.reduceat(life_now, start, axis=0)
     line_later = np.multiply.reduceat(life_later, start, axis=0)
@@ -257,7 +263,7 @@ def _chances(
         with_verdict = np.diff(lines.verdicts.first)[unit] > 0
         if with_verdict.any():
             _condition_on_verdicts(
-                lines, lines.verdicts, np.flatnonzero(with_verdict), unit, horizon, log_scale, shape, result
+                lines, lines.verdicts, np.flatnonzero(with_verdict), unit, horizon, at, result
             )
     return result, plain
 
@@ -268,8 +274,7 @@ def _condition_on_verdicts(
     place: IntArray,
     unit: IntArray,
     horizon: float,
-    log_scale: FloatArray,
-    shape: FloatArray,
+    at: Predictors,
     result: _Survivals,
 ) -> None:
     """Overwrite the survivals of lines that have verdicts by joint ones."""
@@ -288,7 +293,7 @@ def _condition_on_verdicts(
         (horizon, result.life_later, result.line_later),
     ):
         until = lines.now[terms.unit] + years
-        seen, line_sound, life_sound = _joint(lines, terms, line_of_term, until, log_scale, shape)
+        seen, line_sound, life_sound = _joint(lines, terms, line_of_term, until, at)
         line_out[row] = _ratio(line_sound, seen)
         n_members = size[row]
         target = ranges(first_life[row], n_members)
@@ -300,8 +305,7 @@ def _joint(
     terms: Terms,
     line_of_term: IntArray,
     until: FloatArray,
-    log_scale: FloatArray,
-    shape: FloatArray,
+    at: Predictors,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """P(all seen), P(all seen, line sound), and P(all seen, life sound) of each member in order."""
     factor_term = terms.factor_term
@@ -311,8 +315,7 @@ def _joint(
             build_forms(
                 lines.looks, lines.sequences, terms.factor_life, threshold, node=terms.node[factor_term]
             ),
-            log_scale,
-            shape,
+            at,
         )
         for threshold in (terms.factor_threshold, later)
     )
@@ -348,9 +351,9 @@ def _ratio(sound: FloatArray, seen: FloatArray) -> FloatArray:
     return np.clip(np.divide(sound, seen, out=np.zeros_like(seen), where=possible), 0.0, 1.0)
 
 
-def _survive(forms: Forms, log_scale: FloatArray, shape: FloatArray) -> FloatArray:
+def _survive(forms: Forms, at: Predictors) -> FloatArray:
     """Values of linear forms under every draw, shape (n_forms, n_draws)."""
-    n_draws = len(log_scale)
+    n_draws = len(at.log_scale)
     if len(forms.row) == 0:
         return np.repeat(forms.constant[:, None], n_draws, axis=1)
     key = mix(words(forms.age) + mix(forms.row.astype(np.uint64)))
@@ -358,9 +361,11 @@ def _survive(forms: Forms, log_scale: FloatArray, shape: FloatArray) -> FloatArr
     survival = _atom_survival(
         np.log(forms.age[first]),
         forms.row[first],
-        np.ascontiguousarray(log_scale.T),
-        np.ascontiguousarray(shape.T),
+        np.ascontiguousarray(at.log_scale.T),
+        np.ascontiguousarray(np.exp(at.log_shape).T),
     )
+    if at.start is not None:
+        survival *= expit(-at.start.T)[forms.row[first]]
     sums = sparse.csr_array((forms.coef, (forms.form, atom)), shape=(forms.n_forms, len(first)))
     value: FloatArray = sums @ survival
     value += forms.constant[:, None]
