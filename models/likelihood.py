@@ -101,7 +101,7 @@ def weibull_atoms(log_age: FloatArray, at_atom: tuple[FloatArray, ...]) -> Weibu
     lost = np.logaddexp(0.0, at_atom[2]) if len(at_atom) > 2 else np.zeros_like(hazard)
     survival = np.exp(-hazard - lost)
     s_h = survival * hazard
-    first = (s_h * shape, -s_h * u)
+    first: tuple[FloatArray, ...] = (s_h * shape, -s_h * u)
     second: tuple[tuple[FloatArray, ...], ...] = (
         (s_h * shape**2 * (hazard - 1.0),),
         (s_h * shape * (1.0 + u - u * hazard), s_h * u * (u * hazard - 1.0 - u)),

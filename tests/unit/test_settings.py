@@ -48,7 +48,7 @@ def test_settings_come_back_as_they_were_written(settings):
     ],
 )
 def test_impossible_settings_are_refused_with_one_sentence(text, says):
-    with pytest.raises(SettingsError, match="settings.toml") as caught:
+    with pytest.raises(SettingsError, match=r"settings\.toml") as caught:
         Settings.from_toml(text)
     assert says in str(caught.value)
 
