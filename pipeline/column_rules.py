@@ -330,7 +330,8 @@ class _Parser:
         elif column.codes is not None:
             known, given = column.codes.codes(), (code,)
         else:
-            return
+            advice = " Use true and false in its [columns] section." if column.kind == "flag" else ""
+            raise self.fail(f"[values.{name}]: {name} is not filled from a list of codes.{advice}")
         for item in given:
             # "" is allowed: their word means "not recorded".
             if item and item not in known:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
+import polars as pl
 from rapidfuzz import fuzz
 
 from pipeline import quantities
@@ -18,6 +19,7 @@ from pipeline.quantities import Fault
 from pipeline.readers.headers import header_key
 from pipeline.readers.raw import RawRows
 from pipeline.trade_words import codes_by_word, word_key
+from pipeline.validation.cells import is_year
 from pipeline.vocabulary import Material
 
 #: Likeness of header and synonym, 0 to 100, from which a header is taken for a column.
@@ -33,6 +35,8 @@ SHARE_CERTAIN = 0.9
 #: A column that a row cannot do without counts this many placed headers in choosing the layout.
 MISSING_WEIGHT = 2
 WORDS_SHOWN = 8
+#: 1900 is taken for a default from this many rows on, if it is this many times as frequent as 1898 to 1902 around it.
+FEWEST_DEFAULTS, DEFAULT_TIMES = 5, 5
 
 _UNIT_IN_HEADER = re.compile(r"[(\[,_ ]\s*(?:in )?(?P<unit>[a-z%]+)\.?\s*[)\]]?\s*$", re.IGNORECASE)
 _HEADER_UNITS = {**quantities.LENGTH_WORDS, "%": "pct", "pct": "pct", "percent": "pct", "years": "years", "yrs": "years", "months": "months"}  # fmt: skip
@@ -107,6 +111,8 @@ def propose(raw: RawRows, *, layout: str | None = None, today: date | None = Non
         if name in found:
             rules[name], said = _rule(table.by_name[name], found[name], samples[found[name]], today)
             notes.extend(said)
+            if is_year(table.by_name[name]):
+                notes.extend(_default_year_notes(found[name], raw.column(found[name])))
     if decimal == ",":
         notes.append("Numbers are written with a decimal comma.")
     return Proposal(
@@ -280,6 +286,19 @@ def _date_notes(header: str, values: list[str], today: date) -> list[str]:
     return [
         f"'{header}' has dates such as {open_dates[0]} whose day and month cannot be told apart; add "
         'format = "mdy" or format = "dmy" to its section, or these rows are rejected.'
+    ]
+
+
+def _default_year_notes(header: str, given: pl.Series) -> list[str]:
+    """Say where 1900 stands in a year column far more often than its neighbours: likely an entry by default."""
+    years = given.cast(pl.Float64, strict=False)
+    n_1900 = int((years == 1900).sum())
+    n_beside = int(years.is_between(1898, 1902).sum()) - n_1900
+    if n_1900 < FEWEST_DEFAULTS or n_1900 <= DEFAULT_TIMES * n_beside:
+        return []
+    return [
+        f'\'{header}\' has the year 1900 in {n_1900} rows. If that stands for "not known", add blank = ["1900"] to '
+        "its section."
     ]
 
 

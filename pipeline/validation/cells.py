@@ -155,8 +155,19 @@ def _fast(given: pl.Series, reading: Reading) -> pl.Series:
     if column.kind in {"number", "integer"}:
         return _fast_number(given, reading)
     if column.kind == "date" and not reading.rule.formats:
-        return given.str.to_date("%Y-%m-%d", strict=False)
+        return _fast_date(given)
     return pl.Series(given.name, [None] * given.len(), dtype=FRAME_TYPES[column.kind])
+
+
+def _fast_date(given: pl.Series) -> pl.Series:
+    """Read ISO dates; a time of day, as spreadsheets add it, is dropped."""
+    days = given.str.to_date("%Y-%m-%d", strict=False)
+    if (days.is_null() & given.is_not_null()).any():
+        timed = pl.when(pl.col("c").str.contains(r"^\d{4}-\d\d-\d\d[ T]\d\d:\d\d")).then(
+            pl.col("c").str.head(10)
+        )
+        days = days.fill_null(given.to_frame("c").select(timed.str.to_date("%Y-%m-%d", strict=False))["c"])
+    return days
 
 
 def _fast_number(given: pl.Series, reading: Reading) -> pl.Series:

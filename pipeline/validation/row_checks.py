@@ -67,6 +67,18 @@ def _checks_of_column(column: Column, today: date) -> Iterator[RowCheck]:
             here.is_null(),
             pl.lit(f"{name} is empty, and a row cannot do without it. Fill it in."),
         )
+    if name.endswith("_id"):
+        yield RowCheck(
+            name,
+            RejectReason.OUT_OF_RANGE,
+            # The plain search first: it spares most ids the pattern.
+            here.str.contains("E+", literal=True) & here.str.contains(r"^\d(\.\d+)?E\+\d+$"),
+            pl.format(
+                "{} is an id that a spreadsheet has cut to its first digits. Format the column as text and export "
+                "the file again.",
+                here,
+            ),
+        )
     if column.low is not None and column.high is not None:
         code = RejectReason.WRONG_PLACE if name in {"lon", "lat"} else RejectReason.OUT_OF_RANGE
         hint = " Are these feet or metres rather than degrees?" if name in {"lon", "lat"} else ""

@@ -136,6 +136,11 @@ COLUMN = '\n[columns.end_ft]\nfrom = "Length"\n'
             "Did you mean 'serviceable'? Codes: serviceable, monitor, repair, replace.",
         ),
         (
+            'layout = "jobs"' + COLUMN + '[values.line_drained]\n"ja" = "yes"',
+            "mine.toml: [values.line_drained]: line_drained is not filled from a list of codes. Use true and false in "
+            "its [columns] section.",
+        ),
+        (
             'layout = "jobs"' + COLUMN + '[values.verdict]\n"ok" = "serviceable"',
             None,
         ),

@@ -119,3 +119,15 @@ def test_no_header_fits(proposal):
 def test_no_such_layout(proposal):
     with pytest.raises(SettingsError, match=r"^There is no layout 'job'. Layouts: lots, "):
         proposal("address\n1 Elm St\n", layout="job")
+
+
+def test_a_heap_of_1900_is_told(proposal):
+    years = ["1900"] * 6 + ["1948", "1952", "1901"]
+    found = proposal(
+        "address,date,year built\n" + "".join(f"{i} Elm St,2020-05-04,{y}\n" for i, y in enumerate(years))
+    )
+    assert (
+        '\'year built\' has the year 1900 in 6 rows. If that stands for "not known", add blank = ["1900"] to its section.'
+    ) in found.notes
+    few = proposal("address,date,year built\n1 Elm St,2020-05-04,1900\n2 Elm St,2020-05-04,1901\n")
+    assert not any("1900" in note for note in few.notes)

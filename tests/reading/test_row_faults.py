@@ -151,6 +151,17 @@ def one_fault(check_csv, text, layout):
         ),
         (
             "lots",
+            "lot_id,address\n1.23457E+11,12 Elm St\n",
+            (
+                "lot_id",
+                "1.23457E+11",
+                "out_of_range",
+                "1.23457E+11 is an id that a spreadsheet has cut to its first digits. Format the column as text and "
+                "export the file again.",
+            ),
+        ),
+        (
+            "lots",
             "lot_id,lon,lat\nA,600050,200050\n",
             None,
         ),
@@ -252,7 +263,7 @@ def test_ids_keep_their_leading_zeros_and_lose_a_spreadsheets_decimal(check_csv)
 
 def test_year_zero_and_words_for_nothing_are_empty(check_csv):
     found = check_csv(
-        "lot_id,year_built,soil,large_tree_near,x,y\nA,0,unknown,n/a,-,\nB,1950.0,clay,x,1,2\nC,1950-01-01,sand,no,,\n",
+        "lot_id,year_built,soil,large_tree_near,x,y\nA,0,unknown,n/a,-,\nB,1950.0,expansive clay,x,1,2\nC,1950-01-01,sand,no,,\n",
         layout="lots",
     )
     assert found.n_rejected == 0
@@ -260,6 +271,18 @@ def test_year_zero_and_words_for_nothing_are_empty(check_csv):
     assert frame["year_built"].to_list() == [None, 1950, 1950]
     assert frame["soil"].to_list() == ["unknown", "expansive_clay", "other"]
     assert frame["large_tree_near"].to_list() == [None, True, False]
+
+
+def test_days_with_a_time_are_days(check_csv):
+    found = check_csv(
+        "inspection_id,lot_id,inspection_date\nA,L,2020-01-02 13:05:00\nB,L,2020-01-03T00:00:00.000\nC,L,2020-01-04\n",
+        layout="inspections",
+    )
+    assert [str(day) for day in found.tables["inspections"]["inspection_date"]] == [
+        "2020-01-02",
+        "2020-01-03",
+        "2020-01-04",
+    ]
 
 
 def test_day_and_month_are_told_by_the_other_rows(check_csv):
