@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.settings import Settings
 from pipeline.steps.fit_design import with_covariates
+from pipeline.steps.fit_installs import narrow_installs
 from pipeline.vocabulary import Outcome
 from pipeline.warehouse import Warehouse, sql_text
 
@@ -46,7 +47,7 @@ class Exposure:
     Attributes
     ----------
     lives : DataFrame
-        exposure.lives with a usable install range, its covariates, `now` [decimal year, or age where only
+        exposure.lives with a usable install range (see `fit_installs`), its covariates, `now` [decimal year, or age where only
         ages are kept], `install_from`, `install_to` [years from now] and `age_now` (of the middle).
     looks : DataFrame
         exposure.looks at those lives, with `look_at` [years from now] and `age` [years, at the middle of the
@@ -84,7 +85,10 @@ def decimal_year(day: date) -> float:
 def read_exposure(warehouse: Warehouse, settings: Settings) -> Exposure:
     """Read the exposure tables and count their years from now."""
     as_of = find_as_of(warehouse, settings)
-    everything = warehouse.frame("SELECT * FROM exposure.lives ORDER BY life_id")
+    everything = narrow_installs(
+        warehouse.frame("SELECT * FROM exposure.lives ORDER BY life_id"),
+        warehouse.frame("SELECT lot_id, year_built FROM core.lots"),
+    )
     looks = warehouse.frame("SELECT * FROM exposure.looks ORDER BY inspection_id, life_id")
     lines = warehouse.frame(sql_text("published/line_members"))
     dated = everything.filter(
