@@ -117,10 +117,11 @@ class Records:
         """Whether there is such a lot."""
         return self._reader.query("SELECT 1 FROM lots WHERE lot_id = ?", [lot_id]).height == 1
 
-    def an_inspected_lot(self) -> str | None:
-        """A lot with a camera record to open the page with; the first lot where none has one."""
+    def a_telling_lot(self) -> str | None:
+        """A lot to open the page with: scored, inspected, of several segments, and neither sure way."""
         found = self._reader.query(
-            "SELECT lot_id FROM lots ORDER BY (status = 'ok') DESC, least(n_inspections, 2) DESC, lot_id LIMIT 1"
+            "SELECT lot_id FROM lots ORDER BY (status = 'ok') DESC, (n_inspections > 0) DESC, (n_segments > 1) DESC, "
+            "abs(failure_probability - 0.5) NULLS LAST, lot_id LIMIT 1"
         )
         return None if found.is_empty() else str(found["lot_id"][0])
 

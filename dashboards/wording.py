@@ -73,6 +73,10 @@ STOP_WORK_STEPS = (
 )
 ASBESTOS = "Part of this line may hold asbestos: do not cut, break or grind it except as local rules allow, and leave it to licensed people."
 
+WHY_APART = (
+    "The fitted curve also takes in pipes whose material or year laid is known only roughly, pipes dug out before a camera came, "
+    "and looks at whole lines; the stepped curve cannot. So the two may lie apart."
+)
 SEARCH_HELP = "Type a part of the address, then choose a lot from the list; Enter takes the first."
 CHOOSE_LOT = "choose a lot…"
 
@@ -164,16 +168,26 @@ def number_range(lower: float | None, upper: float | None, digits: int = 0) -> s
 
 
 def years(low: float | None, high: float | None) -> str:
-    """An interval of calendar years."""
-    if low is None or high is None or math.isnan(low) or math.isnan(high):
+    """Calendar years in which a pipe may have been laid, from bounds in decimal years.
+
+    A pipe of one known year has that year's bounds; where only ages are kept the bounds are not years at all.
+    """
+    if low is None or high is None or math.isnan(low) or math.isnan(high) or high <= 0:
         return "–"
-    low, high = math.floor(low), math.floor(high)
-    return str(low) if low == high else f"{low} to {high}"
+    first, last = math.floor(low), math.floor(high)
+    return str(first) if last - first <= 1 else f"{first} to {last}"
 
 
 def day(value: date | datetime | None) -> str:
     """A date, month in words so that nobody swaps it with the day."""
     return "–" if value is None else f"{value.day} {value:%b %Y}"
+
+
+def look_time(day_: date | None, look_year: float | None) -> str:
+    """The day of a look, or the pipe's age where only ages are kept."""
+    if day_ is not None:
+        return day(day_)
+    return "not recorded" if missing(look_year) else f"at age {number(look_year)}"
 
 
 def yes_no(value: bool | None) -> str:
@@ -229,12 +243,12 @@ def as_called(row: Mapping[str, Any]) -> str:
     if missing(sensitivity) or missing(specificity) or (sensitivity == 1 and specificity == 1):
         return (
             "All figures here are as called by the camera: a missed defect counts as sound, a false call as failed. "
-            "Nothing is corrected (settings: sensitivity 100 %, specificity 100 %)."
+            f"Nothing is corrected (settings: sensitivity 100 %, specificity 100 %). {WHY_APART}"
         )
     return (
         "The stepped curve and the counts are as called by the camera. The fitted curve is corrected for the camera's errors, "
         f"assuming that it calls {chance(sensitivity)} of failed pipe failed and {chance(specificity)} of sound pipe sound "
-        "(from the settings). That is why the two may lie apart."
+        f"(from the settings). {WHY_APART}"
     )
 
 

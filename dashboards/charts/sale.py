@@ -7,6 +7,8 @@ import polars as pl
 
 from dashboards import theme, wording
 
+#: Up to so many numbers of lots are drawn as bars.
+MOST_BARS = 12
 PER_CENT = alt.Axis(format="%", tickCount=5)
 
 
@@ -97,21 +99,21 @@ def at_least(counts: pl.DataFrame) -> alt.TopLevelMixin:
     counts : polars.DataFrame
         Rows of `subdivision_counts` for one subdivision.
     """
-    drawn: alt.TopLevelMixin = (
-        alt.Chart(counts)
-        .mark_line(interpolate="step-before", strokeWidth=2.4, color=theme.DEEP, point=counts.height <= 40)
-        .encode(
-            x=alt.X("k:Q", title="number of lots, k", axis=alt.Axis(tickMinStep=1, tickCount=8, format="d")),
-            y=alt.Y(
-                "probability_at_least:Q",
-                title="chance of k or more",
-                axis=PER_CENT,
-                scale=alt.Scale(domain=[0, 1]),
-            ),
-            tooltip=[
-                alt.Tooltip("k:Q", title="lots, at least"),
-                alt.Tooltip("probability_at_least:Q", title="chance", format=".0%"),
-            ],
-        )
+    share = alt.Y(
+        "probability_at_least:Q", title="chance of k or more", axis=PER_CENT, scale=alt.Scale(domain=[0, 1])
     )
-    return drawn
+    tips = [
+        alt.Tooltip("k:Q", title="lots, at least"),
+        alt.Tooltip("probability_at_least:Q", title="chance", format=".0%"),
+    ]
+    base = alt.Chart(counts)
+    if counts.height <= MOST_BARS:
+        # A few chosen numbers: a line between them would claim more than is known.
+        return base.mark_bar(color=theme.DEEP, size=26).encode(
+            x=alt.X("k:O", title="number of lots, k", axis=alt.Axis(labelAngle=0)), y=share, tooltip=tips
+        )
+    return base.mark_line(interpolate="step-before", strokeWidth=2.4, color=theme.DEEP).encode(
+        x=alt.X("k:Q", title="number of lots, k", axis=alt.Axis(tickMinStep=1, tickCount=8, format="d")),
+        y=share,
+        tooltip=tips,
+    )

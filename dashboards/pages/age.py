@@ -135,7 +135,7 @@ def _material(
                 (wording.number(row["n_lives"]), "pipes looked at"),
                 (wording.number(row["n_bad"]), "seen failed"),
                 (wording.number(row["n_looks"]), "looks"),
-                (_median(row), "half have failed by [years]"),
+                (_median(row), "half seen failed by [years]"),
             ]
         ),
         *_refusals(row),
@@ -159,6 +159,8 @@ def _material(
 
 
 def _median(row: Mapping[str, Any]) -> str:
+    if row["status"] != "ok":
+        return "–"
     return (
         "not reached" if wording.missing(row["median_age_years"]) else wording.number(row["median_age_years"])
     )
@@ -202,7 +204,7 @@ def _table(groups: pl.DataFrame) -> pn.viewable.Viewable:
             Shown("pipes looked at", lambda r: wording.number(r["n_lives"]), is_number=True),
             Shown("looks", lambda r: wording.number(r["n_looks"]), is_number=True),
             Shown("seen failed", lambda r: wording.number(r["n_bad"]), is_number=True),
-            Shown("half failed by [years]", _median, is_number=True),
+            Shown("half seen failed by [years]", _median, is_number=True),
             Shown(
                 "known up to [years]",
                 lambda r: wording.number(r["last_determined_age_years"]),

@@ -25,7 +25,7 @@ HOLDS_ASBESTOS = {Material.ASBESTOS_CEMENT.value, Material.BITUMINIZED_FIBER.val
 def section(records: Records) -> pn.viewable.Viewable:
     """Build the section: a search for an address, and the answer for the one chosen."""
     asked = parts.from_address("lot")
-    lot_id = asked if asked and records.has_lot(asked) else records.an_inspected_lot()
+    lot_id = asked if asked and records.has_lot(asked) else records.a_telling_lot()
     if lot_id is None:
         return parts.empty(wording.NO_LOTS, wording.NO_LOTS_TODO)
     chosen = Choice(value=lot_id)
@@ -149,9 +149,8 @@ def _estimate(run: Mapping[str, Any], lot: Mapping[str, Any]) -> list[pn.viewabl
         parts.chart(
             sale.chances(rows.drop_nulls("chance")),
             height=210,
-            says=f"Dots are estimates, bars their {level} ranges. As of {run['as_of_year']:.0f}. A repair-grade finding means: {run['failure_definition'].rstrip('.')}.",
+            says=f"Dots are estimates, bars their {level} ranges. As of {run['as_of_source']}. {run['failure_definition']}",
         ),
-        parts.paragraph(lot["sentence"] or "", small=True),
     ]
 
 
@@ -256,14 +255,7 @@ def _history(inspections: pl.DataFrame, findings: pl.DataFrame) -> list[pn.viewa
         parts.table(
             inspections,
             [
-                Shown(
-                    "day",
-                    lambda r: (
-                        wording.day(r["inspection_date"])
-                        if r["inspection_date"]
-                        else wording.number(r["look_year"], 1)
-                    ),
-                ),
+                Shown("day", lambda r: wording.look_time(r["inspection_date"], r["look_year"])),
                 Shown("why", lambda r: wording.word(r["purpose"])),
                 Shown("verdict", lambda r: wording.word(r["verdict"] or "not judged")),
                 Shown("the rule that decided", lambda r: r["rule"] or "–"),

@@ -91,7 +91,7 @@ def _counts(found: pl.DataFrame, name: str) -> pn.viewable.Viewable:
         [
             (wording.number(found.height), f"{name}s"),
             (wording.number(judged.height), "with enough records to judge"),
-            (wording.number(float(found["n_inspected"].sum())), "lots inspected"),
+            (wording.number(float(found["n_inspected"].sum())), "lots inspected without a complaint"),
             (wording.number(float(found["n_observed"].sum())), "of these with a finding"),
             (wording.number(float(found["expected"].sum()), 1), "expected from material, age and depth"),
         ]
@@ -130,7 +130,11 @@ def _table(records: Records, subdivision: str | None, by: str) -> pn.viewable.Vi
                     lambda r: wording.number_range(r["expected_lower"], r["expected_upper"]),
                     is_number=True,
                 ),
-                Shown("found / expected", lambda r: wording.number(r["ratio"], 2), is_number=True),
+                Shown(
+                    "found / expected",
+                    lambda r: wording.number(r["ratio"] if r["status"] == "ok" else None, 2),
+                    is_number=True,
+                ),
                 Shown("records", lambda r: _records(r["status"])),
             ],
             caption=caption,

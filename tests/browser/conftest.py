@@ -8,7 +8,7 @@ import shutil
 import socket
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -35,10 +35,26 @@ ALLOWED_WARNING = re.compile(
     r"^The input spec uses Vega-Lite v6\.\d+\.\d+, but the current version of Vega-Lite is v6"
 )
 
-SERVE = (
-    "import sys; from pathlib import Path; from dashboards.serve import serve; "
-    "serve(Path(sys.argv[1]), port=int(sys.argv[2]), open_browser=False)"
+#: The command that users type; the workspace and port are put in.
+COMMAND = (
+    "-m",
+    "pipeline.cli",
+    "--workspace",
+    "{workspace}",
+    "dashboard",
+    "--no-browser",
+    "--port",
+    "{port}",
 )
+#: The same without the check of the command that something is published.
+SERVE = (
+    "-c",
+    "import sys; from pathlib import Path; from dashboards.serve import serve; "
+    "serve(Path(sys.argv[1]), port=int(sys.argv[2]), open_browser=False)",
+    "{workspace}",
+    "{port}",
+)
+TOWN_LOTS = 2_000
 
 
 @dataclass
@@ -54,7 +70,7 @@ class Server:
 
 
 @contextmanager
-def running_server(workspace: Path, log_file: Path, program: str = SERVE) -> Iterator[Server]:
+def running_server(workspace: Path, log_file: Path, arguments: Sequence[str] = SERVE) -> Iterator[Server]:
     """Serve a workspace on a free port until the block ends; an early exit fails with the server's own words."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -62,7 +78,7 @@ def running_server(workspace: Path, log_file: Path, program: str = SERVE) -> Ite
     with (
         log_file.open("wb") as log,
         subprocess.Popen(
-            [sys.executable, "-X", "faulthandler", "-c", program, str(workspace), str(port)],
+            [sys.executable, *(a.format(workspace=workspace, port=port) for a in arguments)],
             cwd=ROOT, stdout=log, stderr=subprocess.STDOUT,
         ) as child,
     ):  # fmt: skip
@@ -148,6 +164,24 @@ def made_up_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]
     folder = tmp_path_factory.mktemp("made_up")
     made_up.publish(folder)
     with running_server(folder, folder / "server.log") as server:
+        yield server
+
+
+@pytest.fixture(scope="session")
+def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the workspace of a small invented town that went through every step of the real pipeline."""
+    folder = tmp_path_factory.mktemp("town")
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline.cli", "--workspace", str(folder), "demo", "--lots", str(TOWN_LOTS), "--no-serve"],
+        cwd=ROOT, capture_output=True, text=True, timeout=600, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    return folder
+
+
+@pytest.fixture(scope="session")
+def town_server(town: Path) -> Iterator[Server]:
+    with running_server(town, town / "server.log", COMMAND) as server:
         yield server
 
 

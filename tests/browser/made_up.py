@@ -55,7 +55,7 @@ def _run(n_blocks: int) -> pl.DataFrame:
         {
             "run_id": ["made-up"], "built_at": [datetime(2026, 6, 30, 12)], "contract_version": [1],
             "town_name": ["Mockford"], "is_synthetic": [True], "seed": [7], "n_draws": [200],
-            "default_outcome": ["any"], "failure_definition": ["a repair-grade structural, root, joint or grade finding"],
+            "default_outcome": ["any"], "failure_definition": ["Failed means: a repair-grade structural, root, joint or grade finding."],
             "as_of_year": [2026.5], "as_of_source": ["the latest inspection"], "horizon_years": [10.0],
             "curve_level": [0.95], "score_level": [0.9], "n_lots": [n_lots], "n_segments": [2 * n_lots],
             "n_inspections": [220], "n_lots_inspected": [200], "n_lives": [2 * n_lots], "n_looks": [420],
