@@ -14,6 +14,7 @@ from typing import Any
 import duckdb
 
 from pipeline.settings import Settings
+from pipeline.steps.check_records import find_contradictions
 from pipeline.steps.staging import COUNTER_SLIP_FT
 from pipeline.verdicts import material_years, store_rules, verdict_rules
 from pipeline.warehouse import Warehouse, run_sql
@@ -49,16 +50,6 @@ STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
 )
 
 COUNTED = ("lives", "looks", "line_looks", "intervals")
-
-CHECKS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("install_after_failure", ("gap_years",)),
-    ("pipe_older_than_house", ()),
-    ("house_after_inspection", ()),
-    ("conflicting_house_years", ()),
-    ("material_before_its_time", ()),
-    ("contradictory_looks", ()),
-    ("survey_incomplete", ()),
-)
 
 
 def _silent(_: str) -> None:
@@ -123,13 +114,6 @@ def expose(warehouse: Warehouse, settings: Settings, *, progress: Progress = _si
         find_contradictions(con, values)
         counts = {f"n_{name}": run_sql(con, "core/count", table=f"exposure.{name}") for name in COUNTED}
     return ExposeReport(rule_version=rules.version, **counts)
-
-
-def find_contradictions(con: duckdb.DuckDBPyConnection, values: dict[str, Any]) -> None:
-    """List what accepted records say against each other; needs the tables made by STEPS."""
-    con.execute("DELETE FROM records.findings_on_records")
-    for name, wanted in CHECKS:
-        run_sql(con, f"checks/{name}", {key: values[key] for key in wanted} or None)
 
 
 def as_of_year(con: duckdb.DuckDBPyConnection, as_of: date | None) -> float:
