@@ -23,11 +23,13 @@ BLOCKS_WIDE, BLOCKS_HIGH = 2, 4
 FIRST_BUILT, LAST_BUILT = 1885.0, 2025.4
 
 #: Share of each material by first year of a period; judgement after the ranges of laying that trade
-#: handbooks give (bituminized fibre 1945 to 1972, asbestos cement to the 1970s, plastics from about 1965).
-ERA_STARTS = (1800, 1940, 1945, 1958, 1965, 1973, 1980)
+#: handbooks give (concrete from the 1920s, bituminized fibre 1945 to 1972, asbestos cement to the 1970s,
+#: plastics from about 1965).
+ERA_STARTS = (1800, 1920, 1940, 1945, 1958, 1965, 1973, 1980)
 ERA_MIX = (
     # clay, concrete, iron, fibre, AC, ABS, PVC
-    (0.56, 0.25, 0.19, 0.00, 0.00, 0.00, 0.00),
+    (0.72, 0.00, 0.28, 0.00, 0.00, 0.00, 0.00),
+    (0.52, 0.30, 0.18, 0.00, 0.00, 0.00, 0.00),
     (0.50, 0.27, 0.15, 0.00, 0.08, 0.00, 0.00),
     (0.28, 0.24, 0.12, 0.25, 0.11, 0.00, 0.00),
     (0.37, 0.17, 0.12, 0.20, 0.14, 0.00, 0.00),
@@ -35,6 +37,7 @@ ERA_MIX = (
     (0.18, 0.06, 0.06, 0.00, 0.04, 0.36, 0.30),
     (0.00, 0.00, 0.00, 0.00, 0.00, 0.33, 0.67),
 )
+FIRST_CONCRETE = 1920.0
 #: Chance that a house shares its subdivision's material rather than drawing its own.
 BUILDER_HABIT = 0.65
 
@@ -271,7 +274,9 @@ def draw_stretches(lots: Lots, main_depth_ft: Floats, rng: np.random.Generator) 
     is_late = lots.laid[lot] >= 1980.0
     material = np.where(is_stub, np.where(is_late, truth.ABS, truth.CAST_IRON), material)
     is_other_run = (count[lot] == 4) & (sequence == 3)
-    other = np.where(main_run == truth.CLAY, truth.CONCRETE, truth.CLAY)[lot]
+    # Concrete pipe for laterals came in the 1920s.
+    beside_clay = np.where(lots.laid >= FIRST_CONCRETE, truth.CONCRETE, truth.CAST_IRON)
+    other = np.where(main_run == truth.CLAY, beside_clay, truth.CLAY)[lot]
     material = np.where(is_other_run, other, material)
     diameter = np.where(is_last & (count[lot] > 1) & ~((count[lot] == 2) & has_stub[lot]), 6, 4)
     diameter = np.where(is_stub & (material == main_run[lot]), 3, diameter)

@@ -53,14 +53,15 @@ def narrow_installs(lives: pl.DataFrame, houses: pl.DataFrame) -> pl.DataFrame:
     known = known.join(_usual_years(recorded), on="material", how="left")
     first, last = pl.col("install_year_min"), pl.col("install_year_max")
     is_derived = pl.col("install_source") == DERIVED
-    is_house = is_derived & (first == pl.col("year_built")) & (pl.col("house_share") >= LEAST_SHARE)
-    is_usual = (
-        is_derived
-        & ~is_house.fill_null(False)
-        & (pl.col("usual_from") >= first)
-        & (pl.col("usual_to") <= last)
-        & (pl.col("usual_to") - pl.col("usual_from") < last - first)
+    # A house built after the material had gone out of use, or after the pipe was seen, is not the house that
+    # the pipe was laid for: its year says nothing.
+    is_rebuilt = is_derived & (last <= first)
+    is_house = (
+        is_derived & ~is_rebuilt & (first == pl.col("year_built")) & (pl.col("house_share") >= LEAST_SHARE)
     )
+    within = (pl.col("usual_from") >= first) & (pl.col("usual_to") <= last)
+    is_narrower = pl.col("usual_to") - pl.col("usual_from") < last - first
+    is_usual = is_derived & ~is_house.fill_null(False) & (is_rebuilt | (within & is_narrower))
     return known.with_columns(
         install_year_min=pl.when(is_usual).then("usual_from").otherwise(first),
         install_year_max=pl.when(is_house)
