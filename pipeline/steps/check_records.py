@@ -111,14 +111,14 @@ def _recoded(counts: pl.DataFrame) -> Iterator[Row]:
             by_age.setdefault(young.age, {})[material] = young
     # Recoding cuts all materials at one age; each alone may be too few. The chance that none of them has a
     # failure below that age is the product of their chances.
-    for age, found in by_age.items():
+    for first_age, found in by_age.items():
         n_below, n_at, n_failed = (
             sum(getattr(young, name) for young in found.values())
             for name in ("n_below", "n_at", "n_failed_at")
         )
         if n_below >= RECODED_LOOKS and math.prod(young.p_value for young in found.values()) < RECODED_P:
             detail = (
-                f"{', '.join(found)}: none of {n_below:,} looks below age {age:.0f} is bad, but {n_failed:,} of "
+                f"{', '.join(found)}: none of {n_below:,} looks below age {first_age:.0f} is bad, but {n_failed:,} of "
                 f"{n_at:,} in the years after are: young pipes look recoded, so judge from that age on."
             )
             yield CheckKind.RECODED_YOUNG_AGES, "inspections", detail, n_below

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from pipeline.steps.expose import expose
 from pipeline.warehouse import open_warehouse
 from tests.warehouse_frames import load_jobs, load_rows
 
+REFERENCE = Path(os.environ.get("UNDERLOT_REFERENCE", Path(__file__).parents[2] / "../shared/reference/real"))
 ORDER = ("lots", "segments", "works", "inspections", "observed", "findings")
 
 
@@ -77,3 +79,16 @@ def records(tmp_path: Path) -> Iterator[Callable[..., Exposed]]:
     yield build
     for manager in opened:
         manager.__exit__(None, None, None)
+
+
+@pytest.fixture
+def real() -> Callable[[str], pl.DataFrame]:
+    """A real file as text columns; the test is skipped where it is absent."""
+
+    def find(name: str, separator: str = ",") -> pl.DataFrame:
+        path = REFERENCE / name
+        if not path.exists():
+            pytest.skip(f"the real file {name} is not here; set UNDERLOT_REFERENCE to its folder")
+        return pl.read_csv(path, infer_schema=False, separator=separator)
+
+    return find
