@@ -85,14 +85,16 @@ def _failure_probability(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFra
     possible = candidates(numbered, fit.design.shares).join(
         fit.design.rows, on=["material", "era", "depth_bin_ft", "expansive", "tree"], nulls_equal=True
     )
-    possible = possible.join(numbered.select("life", "look_at", "install_from", "install_to"), on="life")
+    possible = possible.join(numbered.select("life", "look_at"), on="life")
     rows = possible["row"].to_numpy()
     youngest = (possible["look_at"] - possible["install_to"]).to_numpy()
     width = (possible["install_to"] - possible["install_from"]).to_numpy()
     chance = np.zeros(possible.height)
     for node, weight in zip(NODES, NODE_WEIGHTS, strict=True):
         age = np.maximum(youngest + node * width, 0.0)
-        chance += weight * fit.fitted.failure_probability(age, fit.design.X[rows], fit.design.Z[rows])
+        chance += weight * fit.fitted.failure_probability(
+            age, fit.design.X[rows], fit.design.Z[rows], fit.design.start_of(rows)
+        )
     chance *= possible["probability"].to_numpy()
     summed: FloatArray = np.bincount(
         possible["life"].to_numpy(), weights=chance, minlength=chosen.height

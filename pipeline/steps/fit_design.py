@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from models.lives import LifeLooks, LineLooks, Ridge
-from models.looks import FloatArray
+from models.looks import FloatArray, IntArray
 from pipeline.vocabulary import Outcome
 
 UNKNOWN = "unknown"
@@ -29,16 +29,20 @@ LEAST_SPREAD_LIVES = 20
 #: Weak priors: half of all pipes fail at some age between about 10 and 500 years, and wear-out is neither
 #: ruled out nor assumed (shape about 1 to 6). They matter only where there is hardly a record.
 WEAR = ((4.4, 1.0), (0.9, 0.5))
-#: A belly comes from the bedding: most are there from the first years on (common practice), so the age at
-#: which all would have one may lie anywhere, and the chance may hardly grow with age (shape about 0.1 to 1).
-BEDDING = ((6.0, 4.0), (-1.0, 0.7))
+#: A belly comes from the bedding: most are there from the first day (common practice); what comes later
+#: comes slowly.
+SETTLING = ((6.0, 1.0), (0.9, 0.5))
 #: Mean and standard deviation of log scale [log years] and log shape.
 PRIORS = {
     Outcome.STRUCTURAL.value: WEAR,
     Outcome.ROOTS_JOINTS.value: WEAR,
-    Outcome.GRADE.value: BEDDING,
+    Outcome.GRADE.value: SETTLING,
     Outcome.ANY.value: WEAR,
 }
+#: Outcomes of which some pipe is bad from the day of laying.
+FROM_THE_START = (Outcome.GRADE.value, Outcome.ANY.value)
+#: Log odds of that: about one pipe in twenty, between one in a hundred and one in four.
+PRIOR_START = (-3.0, 1.0)
 PRIOR_SD_PER_FT = 0.1
 PRIOR_SD_FLAG = 0.5
 PRIOR_SD_LONE_TERM = 0.4
@@ -54,7 +58,9 @@ class Design:
         `row` and ROW_KEYS, one line per row of X and Z.
     X, Z : ndarray, shape (n_rows, p) and (n_rows, q)
         Covariates of log scale and of log shape.
-    X_names, Z_names : tuple of str
+    W : ndarray, shape (n_rows, r), or None
+        Covariates of the log odds of being bad from the start; None where no pipe is taken to be.
+    X_names, Z_names, W_names : tuple of str
         Names of their columns.
     ridges : tuple of Ridge
         Priors.
@@ -67,11 +73,17 @@ class Design:
     rows: pl.DataFrame
     X: FloatArray
     Z: FloatArray
+    W: FloatArray | None
     X_names: tuple[str, ...]
     Z_names: tuple[str, ...]
+    W_names: tuple[str, ...]
     ridges: tuple[Ridge, ...]
     shares: pl.DataFrame
     mean_depth_ft: float
+
+    def start_of(self, rows: IntArray) -> FloatArray | None:
+        """Rows of W, or None."""
+        return None if self.W is None else self.W[rows]
 
 
 def with_covariates(lives: pl.DataFrame) -> pl.DataFrame:
@@ -112,19 +124,20 @@ def material_shares(lives: pl.DataFrame) -> pl.DataFrame:
 
 
 def candidates(lives: pl.DataFrame, shares: pl.DataFrame) -> pl.DataFrame:
-    """Give each life the materials it may have.
+    """Give each life what it may be: its materials, and when it may have been laid.
 
     Parameters
     ----------
     lives : DataFrame
-        `life` (position from 0) and ROW_KEYS.
+        `life` (position from 0), ROW_KEYS, `install_from`, `install_to`, `latest`, `house_share`.
     shares : DataFrame
         From `material_shares`.
 
     Returns
     -------
     DataFrame
-        `life, probability` and ROW_KEYS, sorted; one line for a life of known material.
+        `life, probability, install_from, install_to` and ROW_KEYS, sorted; one line for a life of which both
+        are known. A life that is as old as its house with some chance has a second line: laid later.
     """
     known = lives.filter(pl.col("material") != UNKNOWN).with_columns(probability=pl.lit(1.0))
     unknown = lives.filter(pl.col("material") == UNKNOWN).drop("material")
@@ -136,13 +149,26 @@ def candidates(lives: pl.DataFrame, shares: pl.DataFrame) -> pl.DataFrame:
         shares.select(pl.col("era").alias("share_era"), "material", pl.col("share").alias("probability")),
         on="share_era",
     )
-    columns = ["life", *ROW_KEYS, "probability"]
+    columns = ["life", *ROW_KEYS, "probability", "install_from", "install_to", "latest", "house_share"]
     found = pl.concat([known.select(columns), shared.select(columns)])
     # No material of any first life is on record: then the unknown ones are a material of their own.
     rest = unknown.join(found, on="life", how="anti").with_columns(
         material=pl.lit(UNKNOWN), probability=pl.lit(1.0)
     )
-    return pl.concat([found, rest.select(columns)]).sort("life", "material")
+    return _later_ones(pl.concat([found, rest.select(columns)])).sort("life", "material", "install_from")
+
+
+def _later_ones(found: pl.DataFrame) -> pl.DataFrame:
+    """Split a life that may be younger than its house into one as old, and one laid at any time since."""
+    is_open = pl.col("house_share").is_not_null() & (pl.col("latest") - pl.col("install_to") > 1.0)
+    share = pl.when(is_open).then("house_share").otherwise(1.0)
+    as_old = found.with_columns(probability=pl.col("probability") * share)
+    later = found.filter(is_open).with_columns(
+        probability=pl.col("probability") * (1 - pl.col("house_share")),
+        install_from=pl.col("install_to"),
+        install_to=pl.col("latest"),
+    )
+    return pl.concat([as_old, later.filter(pl.col("probability") > 0)]).drop("latest", "house_share")
 
 
 def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame, outcome: str) -> Design:
@@ -196,13 +222,20 @@ def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame,
         names.append(name)
         columns.append(column)
         ridges.append(ridge)
-    shape_columns = [np.ones(rows.height), *(by_material if len(materials) > 1 else [])]
+    per_material = materials if len(materials) > 1 else []
+    by_row = np.column_stack([np.ones(rows.height), *(by_material if per_material else [])])
+    has_start = outcome in FROM_THE_START
+    if has_start:
+        ridges.append(Ridge(terms=("start: all",), mean=PRIOR_START[0], sd=PRIOR_START[1]))
+        ridges += [_pooled("start", per_material)] if per_material else []
     return Design(
         rows=rows,
         X=np.column_stack(columns),
-        Z=np.column_stack(shape_columns),
+        Z=by_row,
+        W=by_row if has_start else None,
         X_names=tuple(names),
-        Z_names=("all", *(materials if len(materials) > 1 else [])),
+        Z_names=("all", *per_material),
+        W_names=("all", *per_material) if has_start else (),
         ridges=tuple(ridges),
         shares=shares,
         mean_depth_ft=centre,
@@ -240,7 +273,7 @@ def _plain_terms(
     return terms
 
 
-def life_looks(design: Design, lives: pl.DataFrame, looks: pl.DataFrame) -> LifeLooks:
+def life_looks(design: Design, lives: pl.DataFrame, looks: pl.DataFrame, sensitivity: float) -> LifeLooks:
     """Make the arrays of lives and their looks, in years relative to now.
 
     Parameters
@@ -248,29 +281,35 @@ def life_looks(design: Design, lives: pl.DataFrame, looks: pl.DataFrame) -> Life
     design : Design
         Whose rows the lives point to.
     lives : DataFrame
-        `life` (0, 1, …, in order), ROW_KEYS, `install_from`, `install_to` (years from now, negative), and
-        `weight` where a row stands for more or less than one life.
+        What `candidates` takes, and `weight` where a row stands for more or less than one life.
     looks : DataFrame
-        `life, look_at` (years from now), `is_bad`.
+        `life, look_at` (years from now), `is_bad`, `is_certain`.
+    sensitivity : float
+        Of a look that is not certain.
 
     Returns
     -------
     LifeLooks
     """
     found = candidates(lives, design.shares).join(design.rows, on=list(ROW_KEYS), nulls_equal=True)
-    found = found.sort("life", "row")
+    found = found.sort("life", "row", "install_from")
     ordered = looks.sort("life", "look_at", "is_bad")
-    lives = lives.sort("life")
+    ranges = found.group_by("life").agg(pl.col("install_from").min(), pl.col("install_to").max()).sort("life")
     return LifeLooks(
         candidate_life=found["life"].to_numpy().astype(np.int64),
         candidate_row=found["row"].to_numpy().astype(np.int64),
         candidate_probability=found["probability"].to_numpy(),
-        install_min=rounded(lives["install_from"].to_numpy()),
-        install_max=rounded(lives["install_to"].to_numpy()),
+        candidate_install_min=rounded(found["install_from"].to_numpy()),
+        candidate_install_max=rounded(found["install_to"].to_numpy()),
+        install_min=rounded(ranges["install_from"].to_numpy()),
+        install_max=rounded(ranges["install_to"].to_numpy()),
         look_life=ordered["life"].to_numpy().astype(np.int64),
         look_year=rounded(ordered["look_at"].to_numpy()),
         look_bad=ordered["is_bad"].to_numpy().astype(bool),
-        weight=lives["weight"].to_numpy() if "weight" in lives.columns else np.ones(lives.height),
+        look_sensitivity=np.where(ordered["is_certain"].to_numpy().astype(bool), 1.0, sensitivity),
+        weight=lives.sort("life")["weight"].to_numpy()
+        if "weight" in lives.columns
+        else np.ones(ranges.height),
     )
 
 

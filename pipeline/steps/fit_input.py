@@ -47,8 +47,9 @@ class Exposure:
     Attributes
     ----------
     lives : DataFrame
-        exposure.lives with a usable install range (see `fit_installs`), its covariates, `now` [decimal year, or age where only
-        ages are kept], `install_from`, `install_to` [years from now] and `age_now` (of the middle).
+        exposure.lives with a usable install range (see `fit_installs`), its covariates, `now` [decimal year,
+        or age where only ages are kept], `install_from`, `install_to`, `latest` [years from now] and
+        `age_now` (of the middle).
     looks : DataFrame
         exposure.looks at those lives, with `look_at` [years from now] and `age` [years, at the middle of the
         install range].
@@ -131,6 +132,7 @@ def _place_in_time(
         .with_columns(
             install_from=pl.col("install_year_min") - pl.col("now"),
             install_to=pl.col("install_year_max") - pl.col("now"),
+            latest=pl.col("latest_year") - pl.col("now"),
         )
         .with_columns(age_now=-(pl.col("install_from") + pl.col("install_to")) / 2)
         .sort("life_id")

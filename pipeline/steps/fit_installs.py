@@ -21,6 +21,8 @@ LEAST_SHARE = 0.5
 POOLED_PIPES = 5
 #: Central share of the recorded install years of a material that stands in where nothing else is known.
 USUAL_QUANTILES = (0.1, 0.9)
+ERAS = ("before_1940", "1940_1957", "1958_1979", "1980_on")
+ERA_STARTS = (1940.0, 1958.0, 1980.0)
 RECORDED = "recorded"
 DERIVED = "house_and_material"
 
@@ -38,9 +40,11 @@ def narrow_installs(lives: pl.DataFrame, houses: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     DataFrame
-        The same lives. A range that begins with the house becomes the house's year where most recorded
-        pipe of that material under houses of that time is as old as its house; another wide range becomes the
-        span in which most recorded pipe of that material was laid, where that lies within it.
+        The same lives, with `house_share` and `latest_year`. A range that begins with the house becomes the
+        house's year where most recorded pipe of that material under houses of that time is as old as its
+        house: `house_share` is that share (NULL elsewhere), and the rest was laid later, up to
+        `latest_year`. Another wide range becomes the span in which most recorded pipe of that material was
+        laid, where that lies within it.
     """
     known = lives.join(houses.select("lot_id", "year_built"), on="lot_id", how="left").with_columns(
         house_span=(pl.col("year_built") / HOUSE_SPAN_YEARS).floor()
@@ -62,14 +66,25 @@ def narrow_installs(lives: pl.DataFrame, houses: pl.DataFrame) -> pl.DataFrame:
     within = (pl.col("usual_from") >= first) & (pl.col("usual_to") <= last)
     is_narrower = pl.col("usual_to") - pl.col("usual_from") < last - first
     is_usual = is_derived & ~is_house.fill_null(False) & (is_rebuilt | (within & is_narrower))
-    return known.with_columns(
+    narrowed = known.with_columns(
+        latest_year=last,
+        house_share=pl.when(is_house).then("house_share"),
         install_year_min=pl.when(is_usual).then("usual_from").otherwise(first),
         install_year_max=pl.when(is_house)
         .then(pl.min_horizontal(first + 1, last))
         .when(is_usual)
         .then("usual_to")
         .otherwise(last),
-    ).select(lives.columns)
+    )
+    # The era follows the narrowed range; the middle of a range of a century belongs to no era.
+    middle = (pl.col("install_year_min") + pl.col("install_year_max")) / 2
+    era = pl.when(is_derived).then(_era_of(middle)).otherwise("era")
+    return narrowed.with_columns(era=era).select(*lives.columns, "house_share", "latest_year")
+
+
+def _era_of(year: pl.Expr) -> pl.Expr:
+    """Era codes as the exposure tables use them."""
+    return year.cut(list(ERA_STARTS), labels=list(ERAS), left_closed=True).cast(pl.String)
 
 
 def _share_as_old_as_house(recorded: pl.DataFrame) -> pl.DataFrame:

@@ -29,9 +29,6 @@ OLDEST_AGE_YEARS = 120
 #: Curves are drawn this far beyond the oldest look, and marked as an extension there [years].
 EXTENSION_YEARS = 10
 AGE_BAND_YEARS = 10
-#: Independent calls that stand for certainty: with a camera that calls 80 % of failed and 7 % of sound pipe bad, four
-#: calls in a row leave one chance in ten thousand of a sound pipe.
-ENDED_CALLS = 4
 #: The share of a family within one material counts like the overall one after this many failed pipes; judgement.
 POOLED_LOOKS = 10
 OUTCOME_MEANINGS = {outcome.value: outcome.meaning for outcome in Outcome}
@@ -105,16 +102,19 @@ def fit_outcome(exposure: Exposure, outcome: str, settings: Settings, rng: np.ra
     shares = material_shares(exposure.lives)
     design = make_design(exposure.lives, looked, shares, outcome)
     copies, copy_looks = _copies(exposure, outcome, looked, looks)
+    detection = detection_of(settings, outcome)
     lines = lines.join(copies.filter(~pl.col("is_split")).select("life_id", "life"), on="life_id")
-    fitted = LifeRegression(ridges=design.ridges, detection=detection_of(settings, outcome)).fit(
+    fitted = LifeRegression(ridges=design.ridges, detection=detection).fit(
         design.X,
         design.Z,
-        life_looks(design, copies, copy_looks),
+        life_looks(design, copies, copy_looks, detection.sensitivity),
         line_looks(lines),
         X_names=design.X_names,
         Z_names=design.Z_names,
+        W=design.W,
+        W_names=design.W_names or None,
     )
-    n_terms = len(design.X_names) + len(design.Z_names)
+    n_terms = len(fitted.coef)
     draws = fitted.draws(settings.n_draws, rng) if fitted.status == "ok" else np.empty((0, n_terms))
     return OutcomeFit(outcome, design, fitted, draws, looked, looks, lines["inspection_id"].n_unique())
 
@@ -124,16 +124,16 @@ def _copies(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Lives as they enter the fit, and their looks.
 
-    A life that was dug out or lined before a look had failed for certain, and no camera could miss that: it
-    counts as ENDED_CALLS calls at that age. What it had failed of is not on record: for a single family it
-    enters twice, as failed and as sound, by the share of that family among the failed pipes of its
-    material that are still in the ground. Leaving such lives out would leave only the survivors.
+    A life that was dug out or lined before a look had failed for certain, and no camera could miss that.
+    What it had failed of is not on record: for a single family it enters twice, as failed and as sound, by
+    the share of that family among the failed pipes of its material that are still in the ground.
+    Leaving such lives out would leave only the survivors.
     """
+    columns = ["life", "look_at", "is_bad", "is_certain"]
     if outcome == Outcome.ANY.value:
         lives = looked.with_columns(weight=pl.lit(1.0), is_split=pl.lit(False)).with_row_index("life")
-        called = _repeated(looks.filter(pl.col("basis") == ENDED))
-        every = pl.concat([looks.filter(pl.col("basis") != ENDED), called])
-        return lives, every.join(lives.select("life_id", "life"), on="life_id")
+        own = looks.with_columns(is_certain=pl.col("basis") == ENDED)
+        return lives, own.join(lives.select("life_id", "life"), on="life_id").select(columns)
     ended = exposure.looks.filter((pl.col("basis") == ENDED) & ~pl.col("is_selected"))
     split = exposure.lives.join(ended.select("life_id"), on="life_id", how="semi").join(
         _family_shares(exposure, outcome), on="material", how="left"
@@ -143,19 +143,14 @@ def _copies(
     )
     failed = split.with_columns(weight="share", is_split=pl.lit(True), is_failed=pl.lit(True))
     sound = failed.with_columns(weight=1 - pl.col("share"), is_failed=pl.lit(False))
-    columns = whole.columns
-    lives = pl.concat([whole, failed.select(columns), sound.select(columns)])
+    names = whole.columns
+    lives = pl.concat([whole, failed.select(names), sound.select(names)])
     lives = lives.sort("life_id", "is_failed").with_row_index("life")
-    own = looks.join(lives.select("life_id", "life"), on="life_id")
-    certain = _repeated(ended).join(
+    own = looks.join(lives.select("life_id", "life"), on="life_id").with_columns(is_certain=pl.lit(False))
+    certain = ended.join(
         lives.filter("is_split").select("life_id", "life", is_bad="is_failed"), on="life_id"
-    )
-    columns = ["life", "look_at", "is_bad"]
+    ).with_columns(is_certain=pl.lit(True))
     return lives, pl.concat([own.select(columns), certain.select(columns)])
-
-
-def _repeated(looks: pl.DataFrame) -> pl.DataFrame:
-    return pl.concat([looks] * ENDED_CALLS)
 
 
 def _family_shares(exposure: Exposure, outcome: str) -> pl.DataFrame:
@@ -313,18 +308,21 @@ def _average_curve(
     """
     rows = counted["row"].to_numpy()
     share = counted["n"].to_numpy() / counted["n"].sum()
-    X, Z = fit.design.X[rows], fit.design.Z[rows]
-    beta, gamma = fit.fitted.coef[: X.shape[1]], fit.fitted.coef[X.shape[1] :]
+    X, Z, W = fit.design.X[rows], fit.design.Z[rows], fit.design.start_of(rows)
+    n_scale, n_both = X.shape[1], X.shape[1] + Z.shape[1]
+    beta, gamma = fit.fitted.coef[:n_scale], fit.fitted.coef[n_scale:n_both]
     shape = np.exp(Z @ gamma)
     apart = np.zeros((1, len(fit.fitted.coef))) if draws is None else draws - fit.fitted.coef
-    by_scale = -shape * (apart[:, : X.shape[1]] @ X.T)
-    by_shape = apart[:, X.shape[1] :] @ Z.T
+    by_scale = -shape * (apart[:, :n_scale] @ X.T)
+    by_shape = apart[:, n_scale:n_both] @ Z.T
+    # Cumulative hazard of those bad from the start: -log(1 - share).
+    start = 0.0 if W is None else np.logaddexp(0.0, (apart + fit.fitted.coef)[:, n_both:] @ W.T)
     average = np.zeros((len(apart), len(ages)))
     for position, age in enumerate(ages):
         if age > 0:
             log_hazard = shape * (np.log(age) - X @ beta)
             drawn = log_hazard * (1 + by_shape) + by_scale
-            average[:, position] = -np.expm1(-np.exp(np.minimum(drawn, 50.0))) @ share
+            average[:, position] = -np.expm1(-np.exp(np.minimum(drawn, 50.0)) - start) @ share
     return average
 
 
@@ -353,6 +351,7 @@ _PLAIN_MEANINGS = {
     "scale: expansive": "in expansive clay soil; below 0 it fails sooner [log years]",
     "scale: tree": "with a large tree near; below 0 it fails sooner [log years]",
     "shape: all": "log of how steeply failure comes with age; above 0 it is wear-out",
+    "start: all": "log odds that average pipe is bad from the day of laying",
 }
 
 
@@ -364,6 +363,8 @@ def _term_meaning(name: str) -> str:
     words = material.replace("_", " ")
     if part == "shape":
         return f"{words} against all pipe; above 0 failures come closer together in age"
+    if part == "start":
+        return f"{words} against all pipe; above 0 more of it is bad from the day of laying [log odds]"
     if era:
         return f"{words} laid {era_words(era)} against other {words}; above 0 it lasts longer [log years]"
     return f"{words} against all pipe; above 0 it lasts longer [log years]"

@@ -71,8 +71,11 @@ def score_lines(fit: OutcomeFit, exposure: Exposure, settings: Settings) -> Scor
         fit.fitted,
         fit.design.X,
         fit.design.Z,
-        life_looks(fit.design, lives, looks),
+        life_looks(
+            fit.design, lives, looks.with_columns(is_certain=pl.lit(False)), fit.fitted.detection.sensitivity
+        ),
         lives["line"].to_numpy(),
+        W=fit.design.W,
         now=0.0,
         horizon=settings.holding_period_years,
         draws=fit.draws,
