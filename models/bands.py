@@ -41,7 +41,7 @@ class Band:
     value : ndarray, shape (k,)
         Estimate of F at the last age looked at that is <= `at`; NaN before the first.
     lower, upper : ndarray, shape (k,)
-        Limits of F; 0 and NaN-free everywhere: (0, 1) where nothing was seen.
+        Limits of F; 0 and 1 where nothing was seen.
     level : float
     critical_value : float
     """
@@ -93,6 +93,7 @@ def likelihood_ratio_band(
     Each limit is a root of 2 (l(F-hat) - l(F-theta)) = d in theta, where F-theta is the isotonic fit
     held to theta at t0: ages <= t0 fitted and cut at theta from above, later ones from below. Covered
     93 to 97 % at 300 to 1,000,000 looks in simulation.
+    The upper limit at an age is therefore set by the looks after it, and is 1 from the last look on.
 
     References
     ----------

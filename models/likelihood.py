@@ -186,7 +186,8 @@ class LooksLikelihood:
         impossible = chance <= CANCELLED * size
         self.weight[impossible] = 0.0
         of_life = parts.pattern_of_life
-        self.excluded_lives = np.flatnonzero((of_life >= 0) & impossible[of_life])
+        looked_at = np.flatnonzero(of_life >= 0)
+        self.excluded_lives = looked_at[impossible[of_life[looked_at]]]
 
     def _factors(self, at: Predictors) -> tuple[FloatArray, Weibull]:
         """G_f at the rows' parameters; F is used in place of S near 1, which keeps (0, a] exact."""

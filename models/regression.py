@@ -24,6 +24,8 @@ from models.patterns import mix, total_by, words
 WARM_START_ROWS = 4_000
 #: Records are counted by pattern where a sample of this size repeats itself by half or more.
 PATTERN_SAMPLE = 10_000
+#: Floor on the hazard between L and R: its square's reciprocal must not overflow.
+SMALLEST_GAP = 1e-140
 #: A coefficient this uncertain [log units squared] is not determined by anything.
 LARGEST_VARIANCE = 1e4
 
@@ -382,7 +384,7 @@ def _combine(left: FloatArray, right: FloatArray, is_open: np.ndarray, exposure:
         if is_open[i]:
             continue
         e = exposure[i]
-        gap = max(e * (right[0, i] - left[0, i]), 1e-300)
+        gap = max(e * (right[0, i] - left[0, i]), SMALLEST_GAP)
         q = 1.0 / np.expm1(min(gap, 700.0))
         d1, d2 = e * (right[1, i] - left[1, i]), e * (right[2, i] - left[2, i])
         bend = q * (1.0 + q)

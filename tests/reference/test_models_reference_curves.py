@@ -56,7 +56,9 @@ def test_cosmesis_masses_as_published(reference_case, arm):
     published = re.findall(r"\((\d+),(\d+)\](\.\d+)", case.answers["published"][f"{arm} NPMLE masses"])
     curve = NPMLE().fit(*case.rows(arm))
     # The publication leaves out the mass that lies beyond the last look.
-    found = {(int(a), int(b)): m for (a, b), m in zip(curve.intervals_, curve.mass_, strict=True) if b < np.inf}
+    found = {
+        (int(a), int(b)): m for (a, b), m in zip(curve.intervals_, curve.mass_, strict=True) if b < np.inf
+    }
     for left, right, mass in published:
         assert found.pop((int(left), int(right))) == pytest.approx(float(mass), abs=5.1e-5)
     assert not found
