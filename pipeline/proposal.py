@@ -255,6 +255,8 @@ def _rule(column: Column, header: str, values: list[str], today: date) -> tuple[
         return replace(rule, unit=unit), [f"'{header}' is read in {unit}, as its header says."]
     if column.kind == "date":
         return rule, _date_notes(header, values, today)
+    if set(quantities.units_for(column.name)) == set(quantities.INCHES):
+        return rule, _unit_notes(column, header, values)
     if column.name == "material_run" or column.codes is Material:
         return rule, _word_notes("material", header, [v for v in values if isinstance(parse_run(v), Fault)])
     if column.codes is not None:
@@ -270,6 +272,17 @@ def _unit_of(column: Column, header: str) -> str | None:
     if unit not in quantities.units_for(column.name) or column.name.endswith(f"_{unit}"):
         return None
     return unit
+
+
+def _unit_notes(column: Column, header: str, values: list[str]) -> list[str]:
+    """Say which unit bare lengths are taken for, where neither the header nor the values name one."""
+    own = "feet" if column.name.endswith("_ft") else "inches"
+    bare = [value for value in values if not any(letter.isalpha() or letter in "'\"’”" for letter in value)]
+    if fold(header) == column.name or not bare:
+        return []
+    return [
+        f"'{header}' has numbers such as {bare[0]} without a unit; they are read in {own}, unless you add a unit to its section."
+    ]
 
 
 def _date_notes(header: str, values: list[str], today: date) -> list[str]:

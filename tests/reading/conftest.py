@@ -7,8 +7,14 @@ from pathlib import Path
 
 import pytest
 
+from hypothesis import settings
+
 from pipeline import readers, validate
 from pipeline.column_map import ColumnMap
+
+# These tests write files; how long that takes on a busy machine says nothing about the code.
+settings.register_profile("files", deadline=None)
+settings.load_profile("files")
 
 TODAY = date(2026, 6, 30)
 REFERENCE = Path(os.environ.get("UNDERLOT_REFERENCE", Path(__file__).parents[2] / "../shared/reference/real"))

@@ -221,7 +221,7 @@ def test_degrees_give_longitude_and_latitude(tmp_path, name):
 @pytest.mark.parametrize("name", ["a.geojson", "a.gpkg", "a.shp"])
 def test_feet_labelled_as_degrees_are_rejected(tmp_path, name):
     raw = write_places(
-        tmp_path / name, [shapely.box(0, 0, 1, 1), shapely.box(6e5, 2e5, 6e5 + 100, 2e5 + 100)], "EPSG:4326"
+        tmp_path / name, [shapely.box(0, 0, 1, 1), shapely.box(6e5, 20, 6e5 + 100, 30)], "EPSG:4326"
     )
     assert raw.rows["source_row"].to_list() == [2]
     assert raw.malformed.select("source_row", "column_name", "reason_code", "reason").rows() == [

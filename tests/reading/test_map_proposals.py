@@ -62,12 +62,27 @@ def test_an_inspectors_sheet(proposal):
     assert ColumnMap.from_toml(found.map.to_toml()) == found.map
 
 
+def test_the_unit_taken_for_bare_numbers_is_told(proposal):
+    found = proposal('address,date,length,dia\n1 Elm St,2020-05-04,12 m,4\n2 Elm St,2020-05-05,12.5,4"\n')
+    assert found.notes[1:] == (
+        "'length' has numbers such as 12.5 without a unit; they are read in feet, unless you add a unit to its section.",
+        "'dia' has numbers such as 4 without a unit; they are read in inches, unless you add a unit to its section.",
+    )
+
+
 def test_ambiguous_dates_are_told(proposal):
     found = proposal("address,date\n1 Elm St,3/4/2020\n2 Elm St,5/6/2020\n")
     assert (
         "'date' has dates such as 3/4/2020 whose day and month cannot be told apart; add format = \"mdy\" or "
         'format = "dmy" to its section, or these rows are rejected.'
     ) in found.notes
+
+
+def test_a_list_of_houses_is_no_list_of_inspections(proposal):
+    # More of its headers are columns of "jobs", but without a date no row of it could be loaded as one.
+    found = proposal("parcel,address,year built,pipe material,depth\n007,1 Elm St,1950,PVC,4\n")
+    assert found.map.layout == "lots"
+    assert found.unplaced == ("pipe material", "depth")
 
 
 def test_what_is_missing_is_named(proposal):

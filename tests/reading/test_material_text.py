@@ -1,9 +1,12 @@
 """Material text: read, rejected, or asked about; never guessed."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline import material_runs
 from pipeline.material_runs import parse_run, spellings
 from pipeline.quantities import Fault
 from pipeline.vocabulary import Material
@@ -84,6 +87,7 @@ def test_what_is_no_material_is_rejected(text):
         ("cast irn", ["cast_iron"]),
         ("concreet", ["concrete"]),
         ("terra cota", ["vitrified_clay"]),
+        ("cncret", "unknown_material"),  # two slips in six letters
         ("pastic", "ambiguous_material"),
         ("pvx", "unknown_material"),  # three letters: a slip would make another material
         ("vcq", "unknown_material"),
@@ -91,6 +95,13 @@ def test_what_is_no_material_is_rejected(text):
 )
 def test_slips_of_the_pen(text, expected):
     assert materials(text) == expected
+
+
+def test_a_slip_between_two_materials_is_not_decided(monkeypatch):
+    table = replace(material_runs.spellings(), materials={"copper": "copper", "kopper": "brick"})
+    monkeypatch.setattr(material_runs, "spellings", lambda: table)
+    assert materials("opper") == "unknown_material"
+    assert materials("copperr") == ["copper"]
 
 
 def test_diameters():

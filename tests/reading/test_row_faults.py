@@ -308,7 +308,7 @@ CELLS = st.one_of(
 )  # fmt: skip
 
 
-@settings(deadline=None, max_examples=120)
+@settings(max_examples=120)
 @given(data=st.data(), layout=st.sampled_from(sorted(LAYOUT_COLUMNS)))
 def test_accepted_and_rejected_make_read(data, layout):
     names = LAYOUT_COLUMNS[layout]
