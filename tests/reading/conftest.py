@@ -6,7 +6,6 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-
 from hypothesis import settings
 
 from pipeline import readers, validate
