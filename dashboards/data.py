@@ -75,9 +75,12 @@ class Records:
             [subdivision, subdivision],
         )
 
-    def n_blocks(self) -> int:
-        """How many blocks there are."""
-        return int(self._reader.query("SELECT count(*) AS n FROM blocks")["n"][0])
+    def n_blocks(self, subdivision: str | None = None) -> int:
+        """How many blocks there are, everywhere or in one subdivision."""
+        found = self._reader.query(
+            "SELECT count(*) AS n FROM blocks WHERE ? IS NULL OR subdivision = ?", [subdivision, subdivision]
+        )
+        return int(found["n"][0])
 
     def subdivisions(self) -> pl.DataFrame:
         """All subdivisions."""

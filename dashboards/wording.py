@@ -63,7 +63,7 @@ EXPECTED = (
     "Only lots whose line was inspected without a complaint count, each with its newest look."
 )
 COVERAGE = "The share of lots with at least one counted look. Where little was inspected, the map beside says little."
-AREA_WARNING = "A block within the range that chance allows is no hot spot. Of many blocks, some fall outside it by chance alone."
+AREA_WARNING = "An area within the range that chance allows is no hot spot. Of many areas, some fall outside it by chance alone."
 
 STOP_WORK = "Stop work: a line of another utility was seen inside this pipe"
 STOP_WORK_STEPS = (
@@ -77,7 +77,7 @@ WHY_APART = (
     "The fitted curve also takes in pipes whose material or year laid is known only roughly, pipes dug out before a camera came, "
     "and looks at whole lines; the stepped curve cannot. So the two may lie apart."
 )
-SEARCH_HELP = "Type a part of the address, then choose a lot from the list; Enter takes the first."
+SEARCH_HELP = "Type a part of the address, or the beginning of a lot number, then choose a lot from the list; Enter takes the first."
 CHOOSE_LOT = "choose a lot…"
 
 ERROR_TITLE = "This part could not be drawn"
@@ -147,6 +147,13 @@ def chance(value: float | None) -> str:
     return f"{100 * value:.0f} %"
 
 
+def share(part: float, whole: float) -> str:
+    """A counted share in per cent; unlike a chance it may be exactly none or all."""
+    if not whole:
+        return "–"
+    return f"{100 * part / whole:.0f} %" if part in (0, whole) else chance(part / whole)
+
+
 def chance_range(lower: float | None, upper: float | None) -> str:
     """A range of probabilities in per cent."""
     low, high = chance(lower), chance(upper)
@@ -213,10 +220,15 @@ def level(share: float) -> str:
 def lots_found(n: int, most: int) -> str:
     """How many lots a search offers, and what to do about too many or none."""
     if n == 0:
-        return "No lot has these words in its address. Try fewer of them, for instance the street alone."
+        return "No lot has this in its address. Try a shorter part, for instance the street alone."
     if n == most:
         return f"{most} lots or more fit; the closest {most} are in the list. Add the house number to narrow it down."
     return f"{count(n, 'lot')} found." + (" Choose one from the list." if n > 1 else "")
+
+
+def too_many_blocks(n: int) -> str:
+    """Why subdivisions are drawn instead of blocks."""
+    return f"{number(n)} blocks are too many to draw at once, so whole subdivisions are shown. Choose one to see its blocks."
 
 
 def invented(run: Mapping[str, Any]) -> str:

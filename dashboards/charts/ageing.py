@@ -119,9 +119,17 @@ def _stepped(split: pl.DataFrame, oldest: float) -> list[alt.Chart]:
     return [open_stretch, band, line]
 
 
+def with_joint(fitted: pl.DataFrame) -> pl.DataFrame:
+    """Repeat the last point within the looks as the first of the extension, so that the line has no gap."""
+    within = fitted.filter(~pl.col("is_extension"))
+    if within.height in {0, fitted.height}:
+        return fitted
+    return pl.concat([fitted, within.tail(1).with_columns(is_extension=pl.lit(value=True))]).sort("age_years")
+
+
 def _fitted(fitted: pl.DataFrame, oldest: float, colour: str) -> list[alt.Chart]:
     age = _age(oldest)
-    base = alt.Chart(fitted)
+    base = alt.Chart(with_joint(fitted))
     band = base.mark_area(opacity=0.22, color=colour).encode(
         x=age, y=_share("failure_probability_lower:Q"), y2="failure_probability_upper:Q"
     )

@@ -24,10 +24,12 @@ def accounting(loads: pl.DataFrame) -> alt.Chart:
     loads : polars.DataFrame
         Rows of `loads`, newest first.
     """
-    order = [f"{i}: {name}" for i, name in zip(loads["load_id"], loads["file_name"], strict=True)]
+    order = [f"load {number}" for number in loads["load_id"]]
     parts = (
-        loads.with_columns(file=pl.Series(order, dtype=pl.String))
-        .unpivot(on=list(KINDS), index=["file", "n_read"], variable_name="became", value_name="rows")
+        loads.with_columns(load=pl.Series(order, dtype=pl.String))
+        .unpivot(
+            on=list(KINDS), index=["load", "file_name", "n_read"], variable_name="became", value_name="rows"
+        )
         .with_columns(
             pl.col("became").replace(KINDS),
             place=pl.col("became").replace_strict({k: i for i, k in enumerate(KINDS)}, return_dtype=pl.Int64),
@@ -40,7 +42,7 @@ def accounting(loads: pl.DataFrame) -> alt.Chart:
         .mark_bar()
         .encode(
             y=alt.Y(
-                "file:N", title=None, sort=order, axis=alt.Axis(labelLimit=130, domain=False, ticks=False)
+                "load:N", title=None, sort=order, axis=alt.Axis(labelLimit=130, domain=False, ticks=False)
             ),
             x=alt.X(
                 "share:Q",
@@ -56,7 +58,7 @@ def accounting(loads: pl.DataFrame) -> alt.Chart:
                 legend=None,
             ),
             tooltip=[
-                alt.Tooltip("file:N"),
+                alt.Tooltip("file_name:N", title="file"),
                 alt.Tooltip("became:N", title="rows"),
                 alt.Tooltip("rows:Q", title="number", format=",d"),
                 alt.Tooltip("n_read:Q", title="of rows read", format=",d"),

@@ -43,8 +43,8 @@ def _search(records: Records, chosen: Choice) -> list[pn.viewable.Viewable]:
     The answer below changes when a lot is chosen, not with every letter.
     """
     words = pn.widgets.TextInput(
-        name="Address (a part of it will do)",
-        placeholder="house number or street",
+        name="Address or lot",
+        placeholder="a part of it will do",
         sizing_mode="stretch_width",
         max_width=360,
         stylesheets=[theme.WIDGET],

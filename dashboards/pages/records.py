@@ -26,7 +26,7 @@ def page(records: Records) -> pn.viewable.Viewable:
 
 def _coverage(records: Records) -> list[pn.viewable.Viewable]:
     run = records.run
-    share = run["n_lots_inspected"] / run["n_lots"] if run["n_lots"] else None
+    share = wording.share(run["n_lots_inspected"], run["n_lots"])
     return [
         parts.heading("What is on record"),
         parts.figures(
@@ -35,14 +35,14 @@ def _coverage(records: Records) -> list[pn.viewable.Viewable]:
                 (wording.number(run["n_inspections"]), "inspections"),
                 (
                     wording.number(run["n_lots_inspected"]),
-                    f"lots with a judged look ({wording.chance(share)})",
+                    f"lots with a judged look ({share})",
                 ),
                 (wording.number(run["n_segments"]), "segments described"),
                 (wording.number(run["n_looks_selected"]), "looks made because something was wrong"),
             ]
         ),
         parts.table(
-            records.record_counts(),
+            records.record_counts().filter((pl.col("n_rows") > 0) | (pl.col("n_superseded") > 0)),
             [
                 Shown("table", lambda r: wording.word(r["table_name"])),
                 Shown("rows on record", lambda r: wording.number(r["n_rows"]), is_number=True),
@@ -64,7 +64,7 @@ def _loads(records: Records) -> list[pn.viewable.Viewable]:
         parts.chart(
             intake.accounting(loads.head(20)),
             height=60 + 26 * min(loads.height, 20),
-            says="Each bar is one file; its parts add up to all rows that were read.",
+            says="Each bar is one load, numbered as in the table below; its parts add up to all rows that were read.",
         ),
         parts.table(
             loads,

@@ -46,7 +46,7 @@ def _estimate(run: Mapping[str, Any], row: Mapping[str, Any]) -> list[pn.viewabl
     counts = parts.bullets(
         [
             f"{wording.count(row['n_lots'], 'lot')}, houses built {built}; {wording.number(row['n_scored'])} with an estimate.",
-            f"{wording.number(row['n_inspected'])} inspected ({wording.chance(row['coverage_share'])}), "
+            f"{wording.number(row['n_inspected'])} inspected ({wording.share(row['n_inspected'], row['n_lots'])}), "
             f"{wording.number(row['n_observed'])} of them with a repair-grade finding at the newest look; "
             f"{wording.number(row['expected'], 1)} expected there from material, age and depth.",
             f"{wording.chance(row['above_threshold_share'])} of the lots with an estimate have a chance above "

@@ -57,11 +57,10 @@ def page(records: Records) -> pn.viewable.Viewable:
 
 def _areas(records: Records, subdivision: str | None) -> tuple[pl.DataFrame, str]:
     """Blocks; or subdivisions where there are more blocks than a map can show, or none."""
-    too_many = subdivision is None and records.n_blocks() > areas.MOST_SHAPES
-    blocks = pl.DataFrame() if too_many else records.blocks(subdivision)
-    if blocks.is_empty():
-        return records.subdivisions(), "subdivision"
-    return blocks, "block"
+    if 0 < records.n_blocks(subdivision) <= areas.MOST_SHAPES:
+        return records.blocks(subdivision), "block"
+    found = records.subdivisions()
+    return found if subdivision is None else found.filter(pl.col("subdivision") == subdivision), "subdivision"
 
 
 def _maps(records: Records, subdivision: str | None) -> pn.viewable.Viewable:
@@ -82,7 +81,9 @@ def _maps(records: Records, subdivision: str | None) -> pn.viewable.Viewable:
         parts.key([(theme.NONE_SEEN, "no line inspected")]),
         parts.chart(areas.coverage(drawn, name=name), height=420, says=wording.COVERAGE),
     )
-    return pn.Column(counted, parts.side_by_side(condition, seen), sizing_mode="stretch_width")
+    n_blocks = records.n_blocks(subdivision)
+    coarse = [parts.note(wording.too_many_blocks(n_blocks))] if name == "subdivision" and n_blocks else []
+    return pn.Column(counted, *coarse, parts.side_by_side(condition, seen), sizing_mode="stretch_width")
 
 
 def _counts(found: pl.DataFrame, name: str) -> pn.viewable.Viewable:

@@ -137,7 +137,7 @@ def test_figures_say_whether_they_are_as_called_or_corrected(made_up_server: Ser
 def test_a_lot_is_found_by_a_part_of_its_address(made_up_server: Server, watch: Watch) -> None:
     watched = watch(made_up_server)
     page = watched.open("page=sale")
-    page.get_by_label("Address (a part of it will do)").press_sequentially("17 mock")
+    page.get_by_label("Address or lot").press_sequentially("17 mock")
     expect(page.get_by_text("lots found. Choose one from the list.", exact=False)).to_be_visible()
     page.get_by_label("Lots found").select_option(label="17 Mock Lane")
     expect(page.get_by_role("heading", name="17 Mock Lane")).to_be_visible()
@@ -152,13 +152,13 @@ def test_a_lot_is_found_by_a_part_of_its_address(made_up_server: Server, watch: 
 def test_a_search_is_answered_by_the_keyboard_alone(made_up_server: Server, watch: Watch) -> None:
     watched = watch(made_up_server)
     page = watched.open("page=sale")
-    field = page.get_by_label("Address (a part of it will do)")
+    field = page.get_by_label("Address or lot")
     field.press_sequentially("301 mock")
     expect(page.get_by_text("1 lot found.")).to_be_visible()
     field.press("Enter")
     expect(page.get_by_role("heading", name="301 Mock Lane")).to_be_visible()
     field.fill("no such street")
-    expect(page.get_by_text("No lot has these words in its address.", exact=False)).to_be_visible()
+    expect(page.get_by_text("No lot has this in its address.", exact=False)).to_be_visible()
     watched.assert_clean()
 
 
@@ -318,7 +318,7 @@ def test_one_slow_page_does_not_hold_up_another(tmp_path: Path, watch: Watch) ->
         first, second = watch(server), watch(server)
         page = second.open("page=sale&lot=L00004")
         first.open("page=where").get_by_role("button", name="Press").click()
-        page.get_by_label("Address (a part of it will do)").press_sequentially("301 mock")
+        page.get_by_label("Address or lot").press_sequentially("301 mock")
         expect(page.get_by_text("1 lot found.")).to_be_visible(timeout=5_000)
         second.assert_clean()
 

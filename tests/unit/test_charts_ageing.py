@@ -68,6 +68,18 @@ def test_a_refused_stepped_curve_leaves_the_fitted_one() -> None:
     assert [part["mark"]["type"] for part in spec["layer"]] == ["area", "line"]
 
 
+def test_the_extension_starts_where_the_looks_end() -> None:
+    joined = ageing.with_joint(FITTED.head(3))
+    ends = joined.group_by("is_extension").agg(
+        pl.col("age_years").min().alias("a"), pl.col("age_years").max().alias("b")
+    )
+    assert dict(zip(ends["is_extension"], ends.select("a", "b").rows(), strict=True)) == {
+        False: (0, 2),
+        True: (2, 4),
+    }
+    assert ageing.with_joint(FITTED.head(2)).height == 2
+
+
 def test_bars_of_looks_stack_to_the_looks() -> None:
     spec = ageing.looks(COUNTS, oldest=20).to_dict()
     rows = spec["datasets"][spec["data"]["name"]]

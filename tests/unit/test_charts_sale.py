@@ -51,7 +51,7 @@ def test_parts_of_a_load_add_up_to_the_rows_read() -> None:
     rows = spec["datasets"][spec["data"]["name"]]
     assert sum(row["rows"] for row in rows) == 10
     assert sum(row["share"] for row in rows) == pytest.approx(1)
-    assert {row["file"] for row in rows} == {"2: b.csv"}  # an empty file has no shares
+    assert {row["load"] for row in rows} == {"load 2"}  # an empty file has no shares
 
 
 @pytest.mark.parametrize(
@@ -62,15 +62,24 @@ def test_chances_are_never_a_false_nought_or_certainty(value: float | None, word
     assert wording.chance(value) == words
 
 
+def test_a_counted_share_may_be_none_or_all_but_only_exactly() -> None:
+    assert wording.share(0, 2836) == "0 %"
+    assert wording.share(2836, 2836) == "100 %"
+    assert wording.share(2835, 2836) == "over 99 %"
+    assert wording.share(1, 2836) == "under 1 %"
+    assert wording.share(0, 0) == "–"
+
+
 def test_ranges_in_words() -> None:
     assert wording.chance_range(0.123, 0.456) == "12 to 46 %"
     assert wording.chance_range(0.001, 0.002) == "under 1 %"
     assert wording.chance_range(0.001, 0.02) == "under 1 to 2 %"
     assert wording.chance_range(None, 0.2) == "–"
     assert wording.number_range(1.24, 12345.6) == "1 to 12,346"
-    assert wording.years(1950.0, 1950.9) == "1950"
+    assert wording.years(1950.0, 1951.0) == "1950"
     assert wording.years(1950.0, 1957.0) == "1950 to 1957"
     assert wording.years(None, 1957.0) == "–"
+    assert wording.years(0.0, 0.0) == "–"  # only ages are kept
 
 
 def test_every_code_of_the_trade_has_words_for_the_page() -> None:
