@@ -30,5 +30,7 @@ def codes_by_word(codes: type[Vocabulary], own: Mapping[str, str]) -> dict[str, 
         word_key(word): code for code, words in _shipped().get(codes.__name__, {}).items() for word in words
     }
     return (
-        shipped | {word_key(code): code for code in codes.codes()} | {word_key(w): code for w, code in own.items()}
+        shipped
+        | {word_key(code): code for code in codes.codes()}
+        | {word_key(w): code for w, code in own.items()}
     )
