@@ -412,7 +412,10 @@ BLOCKS = PublishedTable(
         _count("n_lots", "lots"),
         _count("n_inspected", "lots with an unselected, judged look; the newest counts"),
         _number("coverage_share", "share, 0 to 1", "n_inspected / n_lots"),
-        _count("n_observed", "lots with a repair-grade finding at that look"),
+        _count(
+            "n_observed",
+            "of these, with a repair-grade finding at that look or an earlier pipe that had failed by then",
+        ),
         _number("observed_share", "share, 0 to 1", "n_observed / n_inspected"),
         _number("expected", "lots", "lots expected with one, were this block like any other"),
         _number("expected_lower", "lots", "lower bound of the number that chance alone allows"),
@@ -439,7 +442,10 @@ SUBDIVISIONS = PublishedTable(
         _count("n_scored", "lots with a score"),
         _count("n_inspected", "lots with an unselected, judged look; the newest counts"),
         _number("coverage_share", "share, 0 to 1", "n_inspected / n_lots"),
-        _count("n_observed", "lots with a repair-grade finding at that look"),
+        _count(
+            "n_observed",
+            "of these, with a repair-grade finding at that look or an earlier pipe that had failed by then",
+        ),
         _number("expected", "lots", "lots expected with one at those looks, were it like any other"),
         _number("expected_lower", "lots", "lower bound of the number that chance alone allows"),
         _number("expected_upper", "lots", "upper bound of the number that chance alone allows"),

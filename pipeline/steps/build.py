@@ -137,7 +137,7 @@ def make_tables(
     lots = place_lots(warehouse.frame(sql_text("published/lots")))
     newest = newest_looks(fit, exposure) if fit.is_ok else _nothing_expected()
     scores = _score(fit, exposure, lots, newest, settings)
-    segments = lot_segments(warehouse.frame(sql_text("published/lot_segments")), scores)
+    segments = lot_segments(exposure, scores)
     frames["lot_segments"] = segments
     frames["lots"], frames["lot_reasons"] = lots_and_reasons(
         lots, segments, frames["lot_inspections"], fit, scores, settings

@@ -6,11 +6,14 @@ import polars as pl
 
 from pipeline.published import contract
 from pipeline.settings import Settings
+from pipeline.steps.fit_input import ENDED, Exposure
 from pipeline.steps.fit_regression import OutcomeFit, era_words
 from pipeline.steps.fit_scores import Scores, lot_chances
 
 #: Judged lots of the same block that make "the same block" an argument; judgement.
 SAME_BLOCK_LOTS = 3
+#: A recorded range of install years wider than this counts as estimated [years].
+WIDEST_KNOWN_YEARS = 5.0
 ERAS = ("before_1940", "1940_1957", "1958_1979", "1980_on")
 CHANCE_COLUMNS = tuple(
     f"{name}{end}"
@@ -23,14 +26,25 @@ CHANCE_COLUMNS = tuple(
 )
 
 
-def lot_segments(segments: pl.DataFrame, scores: Scores | None) -> pl.DataFrame:
-    """Return the published `lot_segments`; `segments` is the SELECT of that name."""
+def lot_segments(exposure: Exposure, scores: Scores | None) -> pl.DataFrame:
+    """Return the published `lot_segments`: the lives in use, with the install years that were used."""
     chances = (
         scores.lives
         if scores is not None
         else pl.DataFrame(schema={"life_id": pl.Int64, **dict.fromkeys(CHANCE_COLUMNS[:3], pl.Float64)})
     )
-    return segments.join(chances, on="life_id", how="left", maintain_order="left").drop("life_id")
+    width = pl.col("install_year_max") - pl.col("install_year_min")
+    current = exposure.lives.filter(pl.col("ended_year").is_null()).sort("lot_id", "sequence", "life_id")
+    return (
+        current.with_columns(
+            sequence=pl.int_range(1, pl.len() + 1).over("lot_id"),
+            is_imputed=(pl.col("material") == "unknown")
+            | (pl.col("install_source") == "house_and_material")
+            | (width > WIDEST_KNOWN_YEARS),
+        )
+        .join(chances, on="life_id", how="left", maintain_order="left")
+        .select(contract.LOT_SEGMENTS.names)
+    )
 
 
 def lots_and_reasons(
@@ -129,7 +143,8 @@ def _newest_look(inspections: pl.DataFrame) -> pl.DataFrame:
 def _looks_like_it(fit: OutcomeFit, segments: pl.DataFrame) -> pl.DataFrame:
     """Count looks at lives of the material and era of the segment that decides each line's score."""
     counts = (
-        fit.looks.join(fit.looked.select("life_id", "material", "era"), on="life_id")
+        fit.looks.filter(pl.col("basis") != ENDED)
+        .join(fit.looked.select("life_id", "material", "era"), on="life_id")
         .group_by("material", "era")
         .agg(n_like=pl.len(), n_like_bad=pl.col("is_bad").sum())
     )
