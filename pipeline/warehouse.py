@@ -91,6 +91,11 @@ def run_sql(con: duckdb.DuckDBPyConnection, name: str, values: Any = None, /, **
     return int(rows[0][0]) if rows and isinstance(rows[0][0], int) else 0
 
 
+def register_frame(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
+    """Show a frame to SQL as a view, without copying its text columns."""
+    con.register(name, frame.to_arrow(compat_level=pl.CompatLevel.newest()))
+
+
 def sql_files(folder: str) -> tuple[str, ...]:
     """Names of all SQL files of one folder, sorted, as `run_sql` takes them."""
     entries = (resources.files("pipeline.sql") / folder).iterdir()
@@ -124,8 +129,6 @@ def _plain_faults(path: Path) -> Iterator[None]:
         duckdb.PermissionException,
         duckdb.TransactionException,
     ) as exc:
-        raise WarehouseError(_sentence(path, exc)) from exc
-    except OSError as exc:
         raise WarehouseError(_sentence(path, exc)) from exc
 
 

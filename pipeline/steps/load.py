@@ -16,7 +16,7 @@ from pipeline.readers.raw import RawRows
 from pipeline.settings import Workspace
 from pipeline.steps.staging import Staging
 from pipeline.validate import CheckedRows
-from pipeline.warehouse import Warehouse, open_warehouse
+from pipeline.warehouse import Warehouse, open_warehouse, register_frame
 
 Progress = Callable[[str], None]
 
@@ -162,7 +162,7 @@ def landing_table(load_id: int) -> str:
 
 
 def _store_landing(con: duckdb.DuckDBPyConnection, raw: RawRows, load_id: int) -> None:
-    con.register("given_rows", raw.rows)
+    register_frame(con, "given_rows", raw.rows)
     con.execute(f"CREATE TABLE {landing_table(load_id)} AS FROM given_rows")
     con.unregister("given_rows")
     headers = [(load_id, position, header) for position, header in enumerate(raw.headers, start=1)]

@@ -11,7 +11,7 @@ import duckdb
 import polars as pl
 
 from pipeline.columns import JOBS, TABLES, Table
-from pipeline.warehouse import run_sql, sql_text
+from pipeline.warehouse import register_frame, run_sql, sql_text
 
 #: Cable counters slip by a foot or two (common practice), so a finding that far past the end is taken.
 COUNTER_SLIP_FT = 2.0
@@ -71,7 +71,7 @@ class Staging:
         self.n_superseded = 0
         run_sql(con, "core/dropped")
         for table in self.tables:
-            con.register(f"stage_{table.name}", _ready(frames[table.name]))
+            register_frame(con, f"stage_{table.name}", _ready(frames[table.name]))
         if self.main.name == "findings" and frames["findings"]["number"].null_count():
             self._number_findings()
 
@@ -170,7 +170,8 @@ class Staging:
             c_columns=_listed(columns, "c."),
         )
         is_first = not self._count(f"(FROM core.{name} LIMIT 1)")
-        self._set_aside(table)
+        if self.is_jobs or not is_first:
+            self._set_aside(table)
         inserting = {"table": name, "columns": _listed(columns, "s.")}
         if is_first:
             run_sql(self.con, "core/insert_first", values, **inserting)

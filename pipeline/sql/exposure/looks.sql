@@ -65,7 +65,9 @@ from_ends AS (
         t.inspection_id, s.lot_id, s.life_id, t.seen_year, t.purpose, t.is_selected, NULL, NULL, NULL, 1,
         'ended', NULL, NULL, NULL, NULL
     FROM life_spans AS s
-    JOIN inspection_times AS t ON t.lot_id = s.lot_id AND t.seen_year >= s.known_ended_year
+    JOIN inspection_times AS t
+        -- a look on the day of the works still saw the old pipe
+        ON t.lot_id = s.lot_id AND t.seen_year >= s.known_ended_year AND t.attach_year >= s.alive_to
     WHERE s.ended_reason IN ('failure', 'unknown') AND NOT t.is_selected
     QUALIFY row_number() OVER (PARTITION BY s.life_id ORDER BY t.seen_year, t.inspection_id) = 1
 )
