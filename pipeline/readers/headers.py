@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from functools import cache
 
 from pipeline.columns import LAYOUTS
@@ -15,6 +16,10 @@ LONGEST_HEADER = 60
 KNOWN_WEIGHT = 4
 #: A number or date counts this many texts against a row: records hold them, headers do not.
 NUMBER_WEIGHT = 2
+#: A row this wide, as a share of the best one's filled cells, is no title.
+SHARE_WIDE = 0.6
+#: A later row goes before an earlier wide one only if it has this many more known headers.
+CLEARLY_MORE_KNOWN = 3
 
 _NOT_TEXT = re.compile(r"[\d\s.,:/$%+-]*")
 
@@ -37,20 +42,49 @@ def known_headers() -> frozenset[str]:
     return frozenset(header_key(name) for name in names)
 
 
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What a row looks like, as a row of headers."""
+
+    n_filled: int
+    n_texts: int
+    n_known: int
+    n_numbers: int
+
+    @property
+    def score(self) -> int:
+        return self.n_texts + KNOWN_WEIGHT * self.n_known - NUMBER_WEIGHT * self.n_numbers
+
+
 def find_header_row(rows: list[list[str]]) -> int:
-    """Return the position of the row that looks most like headers; the first of equals.
+    """Return the position of the row that looks most like headers.
+
+    What stands above it is taken for titles and is not read. So an earlier row that may as well hold the
+    headers goes before one that only looks more like them: no record may be lost this way.
 
     Parameters
     ----------
     rows : list of list of str
         The first rows of the file; empty cells are "".
     """
-    scores = [_score(row) for row in rows[:ROWS_SEARCHED]]
-    return max(range(len(scores)), key=lambda position: (scores[position], -position), default=0)
+    looks = [_look(row) for row in rows[:ROWS_SEARCHED]]
+    if not looks:
+        return 0
+    best = max(looks, key=lambda look: look.score)
+    for position, look in enumerate(looks):
+        is_wide = look.n_filled > 1 and look.n_filled >= SHARE_WIDE * best.n_filled
+        if look is best or (
+            is_wide and not look.n_numbers and best.n_known - look.n_known < CLEARLY_MORE_KNOWN
+        ):
+            return position
+    return 0
 
 
-def _score(row: list[str]) -> int:
+def _look(row: list[str]) -> _Look:
     texts = [cell for cell in row if len(cell) <= LONGEST_HEADER and not _NOT_TEXT.fullmatch(cell)]
-    n_known = sum(header_key(cell) in known_headers() for cell in texts)
-    n_numbers = sum(bool(cell) and _NOT_TEXT.fullmatch(cell) is not None for cell in row)
-    return len(texts) + KNOWN_WEIGHT * n_known - NUMBER_WEIGHT * n_numbers
+    return _Look(
+        n_filled=sum(bool(cell) for cell in row),
+        n_texts=len(texts),
+        n_known=sum(header_key(cell) in known_headers() for cell in texts),
+        n_numbers=sum(bool(cell) and _NOT_TEXT.fullmatch(cell) is not None for cell in row),
+    )

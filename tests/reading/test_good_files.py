@@ -79,6 +79,20 @@ def test_records_full_of_known_words_are_not_taken_for_headers(tmp_path):
     assert raw.n_read == 1
 
 
+def test_headers_in_no_known_language_stay_the_headers(tmp_path):
+    raw = read_text(tmp_path, "Ort,Zustand,Werkstoff,Art\nA Weg,gut,Beton,KS\nB Weg,date,main,KM\n")
+    assert raw.headers == ("Ort", "Zustand", "Werkstoff", "Art")
+    assert raw.n_read == 2
+
+
+def test_group_titles_over_the_headers_are_titles(tmp_path):
+    raw = read_text(
+        tmp_path,
+        "House,,,Camera,,\nAddress,Yr Built,Tract,Date,Length,Result\n1 Elm,1950,A,2020-05-04,45,ok\n",
+    )
+    assert raw.headers == ("Address", "Yr Built", "Tract", "Date", "Length", "Result")
+
+
 def test_headers_twice_or_empty_get_names(tmp_path):
     raw = read_text(tmp_path, "note,lot_id,note,\n1,2,3,4\n")
     assert raw.headers == ("note", "lot_id", "note (2)", "column 4")
