@@ -49,6 +49,14 @@ STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("intervals", ()),
 )
 
+#: What is said before the first file of a stage.
+STAGES = {
+    "lot_clocks": "Working out the lives of each line",
+    "finding_verdicts": "Judging findings by the verdict rules",
+    "segment_looks": "Working out what each look saw",
+    "intervals": "Bounding the ages of failure",
+}
+
 COUNTED = ("lives", "looks", "line_looks", "intervals")
 
 
@@ -108,7 +116,8 @@ def expose(warehouse: Warehouse, settings: Settings, *, progress: Progress = _si
             "counter_slip_ft": COUNTER_SLIP_FT,
         }
         for name, wanted in STEPS:
-            progress(f"Working out {name.replace('_', ' ')}")
+            if name in STAGES:
+                progress(STAGES[name])
             run_sql(con, f"exposure/{name}", {key: values[key] for key in wanted} or None)
         progress("Looking for contradictions")
         find_contradictions(con, values)
