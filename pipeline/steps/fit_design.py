@@ -42,7 +42,7 @@ PRIORS = {
 #: Outcomes of which some pipe is bad from the day of laying.
 FROM_THE_START = (Outcome.GRADE.value, Outcome.ANY.value)
 #: Log odds of that: about one pipe in twenty, between one in a hundred and one in four.
-PRIOR_START = (-3.0, 1.0)
+PRIOR_START = (-3.0, 1.5)
 PRIOR_SD_PER_FT = 0.1
 PRIOR_SD_FLAG = 0.5
 PRIOR_SD_LONE_TERM = 0.4
@@ -208,17 +208,19 @@ def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame,
     ]
     materials = rows["material"].unique().sort().to_list()
     by_material = [(rows["material"] == material).to_numpy().astype(float) for material in materials]
-    if len(materials) > 1:
+    # Bellies differ by material in how many are laid, not in how the ground settles later.
+    has_terms = outcome != Outcome.GRADE.value
+    if len(materials) > 1 and has_terms:
         names += materials
         columns += by_material
         ridges += [_pooled("scale", materials), _pooled("shape", materials)]
-    eras = _eras_within_materials(looked)
+    eras = _eras_within_materials(looked) if has_terms else []
     for material, era in eras:
         names.append(f"{material}, {era}")
         columns.append(((rows["material"] == material) & (rows["era"] == era)).to_numpy().astype(float))
     if eras:
         ridges.append(_pooled("scale", [f"{material}, {era}" for material, era in eras]))
-    for name, column, ridge in _plain_terms(rows, looked, centre):
+    for name, column, ridge in _plain_terms(rows, looked, centre) if has_terms else ():
         names.append(name)
         columns.append(column)
         ridges.append(ridge)
@@ -231,10 +233,10 @@ def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame,
     return Design(
         rows=rows,
         X=np.column_stack(columns),
-        Z=by_row,
+        Z=by_row if has_terms else by_row[:, :1],
         W=by_row if has_start else None,
         X_names=tuple(names),
-        Z_names=("all", *per_material),
+        Z_names=("all", *(per_material if has_terms else [])),
         W_names=("all", *per_material) if has_start else (),
         ridges=tuple(ridges),
         shares=shares,
@@ -273,7 +275,7 @@ def _plain_terms(
     return terms
 
 
-def life_looks(design: Design, lives: pl.DataFrame, looks: pl.DataFrame, sensitivity: float) -> LifeLooks:
+def life_looks(design: Design, lives: pl.DataFrame, looks: pl.DataFrame) -> LifeLooks:
     """Make the arrays of lives and their looks, in years relative to now.
 
     Parameters
@@ -283,9 +285,7 @@ def life_looks(design: Design, lives: pl.DataFrame, looks: pl.DataFrame, sensiti
     lives : DataFrame
         What `candidates` takes, and `weight` where a row stands for more or less than one life.
     looks : DataFrame
-        `life, look_at` (years from now), `is_bad`, `is_certain`.
-    sensitivity : float
-        Of a look that is not certain.
+        `life, look_at` (years from now), `is_bad`, `sensitivity`.
 
     Returns
     -------
@@ -306,7 +306,7 @@ def life_looks(design: Design, lives: pl.DataFrame, looks: pl.DataFrame, sensiti
         look_life=ordered["life"].to_numpy().astype(np.int64),
         look_year=rounded(ordered["look_at"].to_numpy()),
         look_bad=ordered["is_bad"].to_numpy().astype(bool),
-        look_sensitivity=np.where(ordered["is_certain"].to_numpy().astype(bool), 1.0, sensitivity),
+        look_sensitivity=ordered["sensitivity"].to_numpy(),
         weight=lives.sort("life")["weight"].to_numpy()
         if "weight" in lives.columns
         else np.ones(ranges.height),

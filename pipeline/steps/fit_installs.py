@@ -84,7 +84,16 @@ def narrow_installs(lives: pl.DataFrame, houses: pl.DataFrame) -> pl.DataFrame:
 
 def _era_of(year: pl.Expr) -> pl.Expr:
     """Era codes as the exposure tables use them."""
-    return year.cut(list(ERA_STARTS), labels=list(ERAS), left_closed=True).cast(pl.String)
+    first, second, third = ERA_STARTS
+    return (
+        pl.when(year < first)
+        .then(pl.lit(ERAS[0]))
+        .when(year < second)
+        .then(pl.lit(ERAS[1]))
+        .when(year < third)
+        .then(pl.lit(ERAS[2]))
+        .otherwise(pl.lit(ERAS[3]))
+    )
 
 
 def _share_as_old_as_house(recorded: pl.DataFrame) -> pl.DataFrame:

@@ -21,7 +21,8 @@ from pipeline.steps.fit_design import (
     make_design,
     material_shares,
 )
-from pipeline.steps.fit_input import ENDED, OUTCOME_COLUMNS, Exposure, outcome_line_looks, outcome_looks
+from pipeline.steps.fit_entry import enter_lives, with_sensitivity
+from pipeline.steps.fit_input import Exposure, outcome_line_looks, outcome_looks
 from pipeline.vocabulary import Outcome
 
 CURVE_LEVEL = 0.95
@@ -29,8 +30,6 @@ OLDEST_AGE_YEARS = 120
 #: Curves are drawn this far beyond the oldest look, and marked as an extension there [years].
 EXTENSION_YEARS = 10
 AGE_BAND_YEARS = 10
-#: The share of a family within one material counts like the overall one after this many failed pipes; judgement.
-POOLED_LOOKS = 10
 OUTCOME_MEANINGS = {outcome.value: outcome.meaning for outcome in Outcome}
 
 
@@ -101,13 +100,14 @@ def fit_outcome(exposure: Exposure, outcome: str, settings: Settings, rng: np.ra
     looked = exposure.lives.join(ids, on="life_id", how="semi").sort("life_id")
     shares = material_shares(exposure.lives)
     design = make_design(exposure.lives, looked, shares, outcome)
-    copies, copy_looks = _copies(exposure, outcome, looked, looks)
     detection = detection_of(settings, outcome)
+    beliefs = with_sensitivity(exposure, looked, detection_of(settings, Outcome.ANY.value), detection)
+    copies, copy_looks = enter_lives(exposure, outcome, looked, looks, beliefs)
     lines = lines.join(copies.filter(~pl.col("is_split")).select("life_id", "life"), on="life_id")
     fitted = LifeRegression(ridges=design.ridges, detection=detection).fit(
         design.X,
         design.Z,
-        life_looks(design, copies, copy_looks, detection.sensitivity),
+        life_looks(design, copies, copy_looks),
         line_looks(lines),
         X_names=design.X_names,
         Z_names=design.Z_names,
@@ -117,68 +117,6 @@ def fit_outcome(exposure: Exposure, outcome: str, settings: Settings, rng: np.ra
     n_terms = len(fitted.coef)
     draws = fitted.draws(settings.n_draws, rng) if fitted.status == "ok" else np.empty((0, n_terms))
     return OutcomeFit(outcome, design, fitted, draws, looked, looks, lines["inspection_id"].n_unique())
-
-
-def _copies(
-    exposure: Exposure, outcome: str, looked: pl.DataFrame, looks: pl.DataFrame
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Lives as they enter the fit, and their looks.
-
-    A life that was dug out or lined before a look had failed for certain, and no camera could miss that.
-    What it had failed of is not on record: for a single family it enters twice, as failed and as sound, by
-    the share of that family among the failed pipes of its material that are still in the ground.
-    Leaving such lives out would leave only the survivors.
-    """
-    columns = ["life", "look_at", "is_bad", "is_certain"]
-    if outcome == Outcome.ANY.value:
-        lives = looked.with_columns(weight=pl.lit(1.0), is_split=pl.lit(False)).with_row_index("life")
-        own = looks.with_columns(is_certain=pl.col("basis") == ENDED)
-        return lives, own.join(lives.select("life_id", "life"), on="life_id").select(columns)
-    ended = exposure.looks.filter((pl.col("basis") == ENDED) & ~pl.col("is_selected"))
-    split = exposure.lives.join(ended.select("life_id"), on="life_id", how="semi").join(
-        _family_shares(exposure, outcome), on="material", how="left"
-    )
-    whole = looked.join(split.select("life_id"), on="life_id", how="anti").with_columns(
-        weight=pl.lit(1.0), is_split=pl.lit(False), is_failed=pl.lit(None, dtype=pl.Boolean)
-    )
-    failed = split.with_columns(weight="share", is_split=pl.lit(True), is_failed=pl.lit(True))
-    sound = failed.with_columns(weight=1 - pl.col("share"), is_failed=pl.lit(False))
-    names = whole.columns
-    lives = pl.concat([whole, failed.select(names), sound.select(names)])
-    lives = lives.sort("life_id", "is_failed").with_row_index("life")
-    own = looks.join(lives.select("life_id", "life"), on="life_id").with_columns(is_certain=pl.lit(False))
-    certain = ended.join(
-        lives.filter("is_split").select("life_id", "life", is_bad="is_failed"), on="life_id"
-    ).with_columns(is_certain=pl.lit(True))
-    return lives, pl.concat([own.select(columns), certain.select(columns)])
-
-
-def _family_shares(exposure: Exposure, outcome: str) -> pl.DataFrame:
-    """Share of one family among failed pipes in the ground, by material, drawn towards that of all."""
-    bad = outcome_looks(exposure, Outcome.ANY.value).filter(
-        pl.col("is_bad") & (pl.col("basis") == "findings")
-    )
-    seen = bad.select("life_id", "inspection_id").join(
-        exposure.looks.select("life_id", "inspection_id", failed=pl.col(OUTCOME_COLUMNS[outcome]) == 1),
-        on=["life_id", "inspection_id"],
-    )
-    overall = seen["failed"].mean()
-    base = float(overall) if isinstance(overall, float) else 1 / 3
-    counts = (
-        seen.join(exposure.lives.select("life_id", "material"), on="life_id")
-        .group_by("material")
-        .agg(n=pl.len(), n_failed=pl.col("failed").sum())
-    )
-    return (
-        exposure.lives.select("material")
-        .unique()
-        .join(counts, on="material", how="left")
-        .select(
-            "material",
-            share=(pl.col("n_failed").fill_null(0) + POOLED_LOOKS * base)
-            / (pl.col("n").fill_null(0) + POOLED_LOOKS),
-        )
-    )
 
 
 def outcome_row(fit: OutcomeFit) -> pl.DataFrame:

@@ -72,7 +72,7 @@ def score_lines(fit: OutcomeFit, exposure: Exposure, settings: Settings) -> Scor
         fit.design.X,
         fit.design.Z,
         life_looks(
-            fit.design, lives, looks.with_columns(is_certain=pl.lit(False)), fit.fitted.detection.sensitivity
+            fit.design, lives, looks.with_columns(sensitivity=pl.lit(fit.fitted.detection.sensitivity))
         ),
         lives["line"].to_numpy(),
         W=fit.design.W,

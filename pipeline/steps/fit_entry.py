@@ -1,0 +1,164 @@
+"""How lives and looks enter a fit: what is known of pipes that were dug out, and how far a look is to be believed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import polars as pl
+
+from models.bias import known_failure_sensitivity
+from models.looks import Detection
+from pipeline.steps.fit_input import ENDED, OUTCOME_COLUMNS, Exposure, outcome_looks
+from pipeline.vocabulary import Outcome
+
+BAND_YEARS = 20
+#: The share of a family within one material counts like the overall one after this many failed pipes; judgement.
+POOLED_LOOKS = 10
+
+Believe = Callable[[pl.DataFrame], pl.DataFrame]
+
+
+def with_sensitivity(
+    exposure: Exposure, lives: pl.DataFrame, camera: Detection, detection: Detection
+) -> Believe:
+    """Return a function that adds `sensitivity` to looks with `life_id` and `age`.
+
+    Parameters
+    ----------
+    exposure : Exposure
+        All lives and looks: the dug-out among the failed are counted on any failure.
+    lives : DataFrame
+        Lives that may be asked for.
+    camera : Detection
+        Of any failure.
+    detection : Detection
+        Of the outcome to be fitted.
+
+    Returns
+    -------
+    callable
+        See `models.bias.known_failure_sensitivity` for what it adds.
+    """
+    cells = (
+        _celled(outcome_looks(exposure, Outcome.ANY.value), exposure.lives)
+        .group_by("material", "band")
+        .agg(
+            n_ended=pl.col("is_known").sum(),
+            n_standing=(~pl.col("is_known")).sum(),
+            n_bad=(pl.col("is_bad") & ~pl.col("is_known")).sum(),
+        )
+        .sort("material", "band")
+    )
+    group = cells["material"].rle_id().to_numpy()
+    of_any = known_failure_sensitivity(
+        cells["n_ended"].to_numpy(), cells["n_standing"].to_numpy(), cells["n_bad"].to_numpy(), group, camera
+    )
+    share_known = (of_any - camera.sensitivity) / max(1.0 - camera.sensitivity, 1e-12)
+    share_known = np.where(camera.sensitivity < 1.0, share_known, 0.0)
+    table = cells.select("material", "band").with_columns(
+        sensitivity=pl.Series(share_known + (1.0 - share_known) * detection.sensitivity)
+    )
+
+    def believe(looks: pl.DataFrame) -> pl.DataFrame:
+        celled = _celled(looks, exposure.lives).join(table, on=["material", "band"], how="left")
+        return celled.with_columns(pl.col("sensitivity").fill_null(detection.sensitivity)).drop(
+            "material", "band"
+        )
+
+    return believe
+
+
+def _celled(looks: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
+    return looks.join(lives.select("life_id", "material"), on="life_id").with_columns(
+        band=(pl.col("age").clip(0) / BAND_YEARS).floor()
+    )
+
+
+def enter_lives(
+    exposure: Exposure, outcome: str, looked: pl.DataFrame, looks: pl.DataFrame, believe: Believe
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return lives as they enter the fit, and their looks.
+
+    Parameters
+    ----------
+    exposure : Exposure
+        All lives and looks.
+    outcome : str
+        Outcome to be fitted.
+    looked, looks : DataFrame
+        Lives with a look, and the looks of `outcome_looks`.
+    believe : callable
+        From `with_sensitivity`.
+
+    Returns
+    -------
+    tuple of DataFrame
+        Lives with `life` (0, 1, …), `weight` and `is_split`; looks with `life, look_at, is_bad, sensitivity`.
+
+    Notes
+    -----
+    A life that was dug out or lined before a look had failed by then. What it had failed of is not on
+    record. For a single family it goes by the last look before the works that found it failed; where there
+    is none it enters twice, as failed and as sound, by the share of that family among the failed pipes of
+    its material still in the ground. Leaving such lives out would leave only the survivors.
+    """
+    columns = ["life", "look_at", "is_bad", "sensitivity"]
+    if outcome == Outcome.ANY.value:
+        lives = looked.with_columns(weight=pl.lit(1.0), is_split=pl.lit(False)).with_row_index("life")
+        return lives, believe(looks).join(lives.select("life_id", "life"), on="life_id").select(columns)
+    ended = exposure.looks.filter((pl.col("basis") == ENDED) & ~pl.col("is_selected"))
+    split = (
+        exposure.lives.join(ended.select("life_id"), on="life_id", how="semi")
+        .join(_family_shares(exposure, outcome), on="material", how="left")
+        .join(_last_seen(exposure, outcome), on="life_id", how="left")
+        .with_columns(share=pl.coalesce("seen_share", "share"))
+        .drop("seen_share")
+    )
+    whole = looked.join(split.select("life_id"), on="life_id", how="anti").with_columns(
+        weight=pl.lit(1.0), is_split=pl.lit(False), is_failed=pl.lit(None, dtype=pl.Boolean)
+    )
+    failed = split.with_columns(weight="share", is_split=pl.lit(True), is_failed=pl.lit(True))
+    sound = failed.with_columns(weight=1 - pl.col("share"), is_failed=pl.lit(False))
+    names = whole.columns
+    lives = pl.concat([whole, failed.select(names), sound.select(names)]).filter(pl.col("weight") > 0)
+    lives = lives.sort("life_id", "is_failed").with_row_index("life")
+    own = believe(looks).join(lives.select("life_id", "life"), on="life_id")
+    known = believe(ended).join(
+        lives.filter("is_split").select("life_id", "life", is_bad="is_failed"), on="life_id"
+    )
+    return lives, pl.concat([own.select(columns), known.select(columns)])
+
+
+def _last_seen(exposure: Exposure, outcome: str) -> pl.DataFrame:
+    """Say of each life what its last look with a repair-grade finding showed of one family: 1 or 0."""
+    found = exposure.looks.filter((pl.col("basis") == "findings") & (pl.col("any_outcome") == 1))
+    newest = found.sort("life_id", "look_at", "inspection_id").unique(
+        "life_id", keep="last", maintain_order=True
+    )
+    return newest.select(
+        "life_id", seen_share=(pl.col(OUTCOME_COLUMNS[outcome]) == 1).fill_null(False).cast(pl.Float64)
+    )
+
+
+def _family_shares(exposure: Exposure, outcome: str) -> pl.DataFrame:
+    """Share of one family among failed pipes in the ground, by material, drawn towards that of all."""
+    bad = outcome_looks(exposure, Outcome.ANY.value).filter(
+        pl.col("is_bad") & (pl.col("basis") == "findings")
+    )
+    seen = bad.select("life_id", "inspection_id").join(
+        exposure.looks.select("life_id", "inspection_id", failed=pl.col(OUTCOME_COLUMNS[outcome]) == 1),
+        on=["life_id", "inspection_id"],
+    )
+    overall = seen["failed"].mean()
+    base = float(overall) if isinstance(overall, float) else 1 / 3
+    counts = (
+        seen.join(exposure.lives.select("life_id", "material"), on="life_id")
+        .group_by("material")
+        .agg(n=pl.len(), n_failed=pl.col("failed").sum())
+    )
+    share = (pl.col("n_failed").fill_null(0) + POOLED_LOOKS * base) / (
+        pl.col("n").fill_null(0) + POOLED_LOOKS
+    )
+    materials = exposure.lives.select("material").unique()
+    return materials.join(counts, on="material", how="left").select("material", share=share)
