@@ -321,6 +321,6 @@ def _word_notes(name: str, header: str, unknown: list[str]) -> list[str]:
     shown = ", ".join(repr(word) for word in unknown[:WORDS_SHOWN])
     more = f" and {len(unknown) - WORDS_SHOWN} more" if len(unknown) > WORDS_SHOWN else ""
     return [
-        f"'{header}' has words that are in no list: {shown}{more}. Explain them under [values.{name}], or "
+        f"'{header}' has words to explain: {shown}{more}. Say what they mean under [values.{name}], or "
         "rows with them are rejected."
     ]

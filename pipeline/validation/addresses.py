@@ -26,29 +26,54 @@ DIRECTIONS: dict[str, str] = {
 UNITS = r"(?:APT|APARTMENT|UNIT|STE|SUITE|NO|NUMBER)"
 
 
-def address_key(address: pl.Expr) -> pl.Expr:
+def address_keys(addresses: pl.Series) -> pl.Series:
     """Reduce addresses to one spelling.
 
     Parameters
     ----------
-    address : polars.Expr
+    addresses : polars.Series
         Text; null stays null, and so does a text without letters or digits.
     """
-    bare = (
-        address.str.to_uppercase()
-        .str.replace_all(r"\bN\.\s?O\.", "NO")
-        .str.replace_all(r"[.']", "")
-        .str.replace_all(r"[^\w#]+", " ")
-        .str.replace_all(rf"\b{UNITS}\s+#?\s*(\w+)", "#$1")
-        .str.replace_all(r"#\s*", "#")
-        .str.strip_chars()
-    )
-    for word, short in DIRECTIONS.items():
+    known = addresses.drop_nulls().unique()
+    if known.is_empty():
+        return addresses
+    # Step by step in columns, so that polars works each step out once.
+    keys = (
+        known.to_frame("a")
+        .select(
+            pl.col("a")
+            .str.to_uppercase()
+            .str.replace_all(r"\bN\.\s?O\.", "NO")
+            .str.replace_all(r"[.']", "")
+            .str.replace_all(r"[^\w#]+", " ")
+            .str.replace_all(rf"\b{UNITS}\s+#?\s*(\w+)", "#$1")
+            .str.replace_all(r"#\s*", "#")
+            .str.strip_chars()
+        )
         # Not the last word of the street's name: "12 North St" is a street called North.
-        bare = bare.str.replace(rf"^(\d+\w*) {word} (\w+ \w+)", f"${{1}} {short} ${{2}}")
-    unit = bare.str.extract(r"( #\w+.*)$", 1).fill_null("")
-    street = bare.str.replace(r" #\w+.*$", "")
-    last = street.str.extract(r"(\w+)$", 1)
-    street = street.str.replace(r" \w+$", "") + pl.lit(" ") + last.replace(SUFFIXES)
-    whole = pl.when(bare.str.contains(r" \w")).then(street + unit).otherwise(bare)
-    return pl.when(bare.str.contains(r"\w")).then(whole)
+        .with_columns(direction=pl.col("a").str.extract(rf"^\d+\w* ({'|'.join(DIRECTIONS)}) \w+ \w+"))
+        .with_columns(
+            pl.when(pl.col("direction").is_null())
+            .then("a")
+            .otherwise(
+                pl.col("a").str.replace(
+                    r"^(\d+\w* )(\w+)", pl.lit("${1}") + pl.col("direction").replace(DIRECTIONS)
+                )
+            )
+            .alias("a")
+        )
+        .with_columns(
+            unit=pl.col("a").str.extract(r"( #\w+.*)$", 1).fill_null(""),
+            street=pl.col("a").str.replace(r" #\w+.*$", ""),
+        )
+        .with_columns(last=pl.col("street").str.extract(r"(\w+)$", 1).replace(SUFFIXES))
+        .select(
+            pl.when(~pl.col("a").str.contains(r"\w"))
+            .then(None)
+            .when(pl.col("a").str.contains(r" \w"))
+            .then(pl.col("street").str.replace(r" \w+$", "") + pl.lit(" ") + pl.col("last") + pl.col("unit"))
+            .otherwise("a")
+            .alias("key")
+        )["key"]
+    )
+    return addresses.replace_strict(known, keys, default=None, return_dtype=pl.String)

@@ -2,7 +2,7 @@
 
 Rules where the sheet says less than three tables would:
 
-- A lot without an id is known by its address (`addresses.address_key`).
+- A lot without an id is known by its address (`addresses.address_keys`).
 - Every row tells of its lot, so that a lot has as many lines as rows; the load step merges them.
 - An inspection without an id is "lot @ date" (or "lot @ age 47"). Different inspections of one lot on one day
   get "#2", "#3" in the order of the sheet; the same row twice keeps one id.
@@ -19,7 +19,7 @@ from pipeline.column_rules import ColumnMap
 from pipeline.columns import TABLES
 from pipeline.material_runs import RunSegment, parse_run
 from pipeline.quantities import Fault
-from pipeline.validation.addresses import address_key
+from pipeline.validation.addresses import address_keys
 from pipeline.validation.cells import FAULT_SCHEMA, FRAME_TYPES
 
 LAYOUT = "jobs"
@@ -29,7 +29,7 @@ YEARS = ("install_year", "install_year_min", "install_year_max")
 
 def with_lot_id(frame: pl.DataFrame) -> pl.DataFrame:
     """Name the lots that have no id by their address."""
-    return frame.with_columns(pl.coalesce("lot_id", address_key(pl.col("address"))).alias("lot_id"))
+    return frame.with_columns(frame["lot_id"].fill_null(address_keys(frame["address"])).alias("lot_id"))
 
 
 def _runs(texts: pl.Series, column_map: ColumnMap) -> dict[str, tuple[RunSegment, ...] | Fault]:

@@ -54,9 +54,9 @@ def test_an_inspectors_sheet(proposal):
     assert found.notes == (
         "The layout looks like 'jobs' (One row per inspection, as most inspectors keep it), from 8 of its 33 columns.",
         "'Length (m)' is read in m, as its header says.",
-        "'Result' has words that are in no list: 'kaputt'. Explain them under [values.overall_verdict], or rows with "
+        "'Result' has words to explain: 'kaputt'. Say what they mean under [values.overall_verdict], or rows with "
         "them are rejected.",
-        "'Pipe Material' has words that are in no list: 'CIP'. Explain them under [values.material], or rows with them "
+        "'Pipe Material' has words to explain: 'CIP'. Say what they mean under [values.material], or rows with them "
         "are rejected.",
     )
     assert ColumnMap.from_toml(found.map.to_toml()) == found.map
