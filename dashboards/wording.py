@@ -226,6 +226,15 @@ def lots_found(n: int, most: int) -> str:
     return f"{count(n, 'lot')} found." + (" Choose one from the list." if n > 1 else "")
 
 
+def against_chance(row: Mapping[str, Any]) -> str:
+    """Whether an area's findings lie outside what chance allows, or cannot be judged."""
+    if row["status"] != "ok":
+        return REFUSED.get(row["status"], word(row["status"])).lower()
+    if row["n_observed"] > row["expected_upper"]:
+        return "more than chance allows"
+    return "fewer than chance allows" if row["n_observed"] < row["expected_lower"] else "within chance"
+
+
 def too_many_blocks(n: int) -> str:
     """Why subdivisions are drawn instead of blocks."""
     return f"{number(n)} blocks are too many to draw at once, so whole subdivisions are shown. Choose one to see its blocks."

@@ -83,10 +83,9 @@ def failures(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
     chart = (
         alt.Chart(alt.Data(values=[]))
         .transform_calculate(doublings=doublings)
-        .mark_geoshape(stroke="#8B8676", strokeWidth=0.6)
+        .mark_geoshape(**_outline(areas.height))
         .encode(
             color=alt.condition(enough, colour, alt.value(theme.TOO_FEW)),
-            strokeDash=alt.condition(enough, alt.value([1, 0]), alt.value([2, 2])),
             tooltip=tips,
         )
     )
@@ -111,7 +110,7 @@ def coverage(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
     )
     chart = (
         alt.Chart(alt.Data(values=[]))
-        .mark_geoshape(stroke="#8B8676", strokeWidth=0.6)
+        .mark_geoshape(**_outline(areas.height))
         .encode(
             color=alt.condition("datum.properties.n_inspected > 0", colour, alt.value(theme.NONE_SEEN)),
             tooltip=[
@@ -121,6 +120,11 @@ def coverage(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
         )
     )
     return _finish(chart, areas, name)
+
+
+def _outline(n: int) -> dict[str, Any]:
+    """Outlines that don't drown the colours of many small areas."""
+    return {"stroke": "#8B8676", "strokeWidth": 0.6 if n <= MOST_ELEMENTS else 0.2}
 
 
 def _tips(name: str) -> list[alt.Tooltip]:

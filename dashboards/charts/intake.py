@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
@@ -86,7 +88,7 @@ def reasons(counts: pl.DataFrame) -> alt.Chart:
                 sort=counts["reason"].to_list(),
                 axis=alt.Axis(labelLimit=150, domain=False, ticks=False),
             ),
-            x=alt.X("n_rejects:Q", title="faults", axis=alt.Axis(tickMinStep=1, format=",d", tickCount=5)),
+            x=alt.X("n_rejects:Q", title="faults", axis=alt.Axis(format=",d", **ticks)),
             tooltip=[alt.Tooltip("reason:N"), alt.Tooltip("n_rejects:Q", title="faults", format=",d")],
         )
     )

@@ -16,6 +16,8 @@ ALL = ""
 #: Rows of the table; the map has all areas.
 LONGEST_TABLE = 25
 
+BLOCKS, SUBDIVISIONS = "blocks", "subdivisions"
+
 ORDERS = {
     "most above expected": "excess",
     "most inspected": "n_inspected",
@@ -37,6 +39,13 @@ def page(records: Records) -> pn.viewable.Viewable:
         width=260,
         stylesheets=[theme.WIDGET],
     )
+    size = pn.widgets.Select(
+        name="Areas",
+        options=[BLOCKS, SUBDIVISIONS],
+        value=parts.from_address("areas", (BLOCKS, SUBDIVISIONS)) or BLOCKS,
+        width=150,
+        stylesheets=[theme.WIDGET],
+    )
     order = pn.widgets.Select(
         name="Order of the table",
         options=list(ORDERS),
@@ -44,27 +53,28 @@ def page(records: Records) -> pn.viewable.Viewable:
         width=220,
         stylesheets=[theme.WIDGET],
     )
-    parts.keep_in_address(chosen, "subdivision")
-    parts.keep_in_address(order, "order")
+    for widget, name in ((chosen, "subdivision"), (size, "areas"), (order, "order")):
+        parts.keep_in_address(widget, name)
     return pn.Column(
         top,
-        pn.FlexBox(chosen, order, gap="12px", sizing_mode="stretch_width"),
-        parts.live(lambda subdivision: _maps(records, subdivision or None), chosen),
-        parts.live(lambda subdivision, by: _table(records, subdivision or None, by), chosen, order),
+        pn.FlexBox(chosen, size, order, gap="12px", sizing_mode="stretch_width"),
+        parts.live(lambda *asked: _maps(records, *asked), chosen, size),
+        parts.live(lambda *asked: _table(records, *asked), chosen, size, order),
         sizing_mode="stretch_width",
     )
 
 
-def _areas(records: Records, subdivision: str | None) -> tuple[pl.DataFrame, str]:
-    """Blocks; or subdivisions where there are more blocks than a map can show, or none."""
-    if 0 < records.n_blocks(subdivision) <= areas.MOST_SHAPES:
-        return records.blocks(subdivision), "block"
+def _areas(records: Records, subdivision: str, size: str) -> tuple[pl.DataFrame, str]:
+    """Blocks; or subdivisions where they are asked for, or where blocks are none or too many for a map."""
+    within = subdivision or None
+    if size == BLOCKS and 0 < records.n_blocks(within) <= areas.MOST_SHAPES:
+        return records.blocks(within), "block"
     found = records.subdivisions()
-    return found if subdivision is None else found.filter(pl.col("subdivision") == subdivision), "subdivision"
+    return found if within is None else found.filter(pl.col("subdivision") == within), "subdivision"
 
 
-def _maps(records: Records, subdivision: str | None) -> pn.viewable.Viewable:
-    found, name = _areas(records, subdivision)
+def _maps(records: Records, subdivision: str, size: str) -> pn.viewable.Viewable:
+    found, name = _areas(records, subdivision, size)
     drawn = areas.with_shapes(found)
     counted = _counts(found, name)
     if drawn.is_empty():
@@ -81,8 +91,9 @@ def _maps(records: Records, subdivision: str | None) -> pn.viewable.Viewable:
         parts.key([(theme.NONE_SEEN, "no line inspected")]),
         parts.chart(areas.coverage(drawn, name=name), height=420, says=wording.COVERAGE),
     )
-    n_blocks = records.n_blocks(subdivision)
-    coarse = [parts.note(wording.too_many_blocks(n_blocks))] if name == "subdivision" and n_blocks else []
+    n_blocks = records.n_blocks(subdivision or None)
+    too_many = size == BLOCKS and name == "subdivision" and n_blocks > 0
+    coarse = [parts.note(wording.too_many_blocks(n_blocks))] if too_many else []
     return pn.Column(counted, *coarse, parts.side_by_side(condition, seen), sizing_mode="stretch_width")
 
 
@@ -99,8 +110,8 @@ def _counts(found: pl.DataFrame, name: str) -> pn.viewable.Viewable:
     )
 
 
-def _table(records: Records, subdivision: str | None, by: str) -> pn.viewable.Viewable:
-    found, name = _areas(records, subdivision)
+def _table(records: Records, subdivision: str, size: str, by: str) -> pn.viewable.Viewable:
+    found, name = _areas(records, subdivision, size)
     ordered = found.with_columns(
         excess=pl.when(pl.col("status") == "ok").then(pl.col("n_observed") - pl.col("expected")),
         n_inspected_up=-pl.col("n_inspected"),
@@ -136,13 +147,9 @@ def _table(records: Records, subdivision: str | None, by: str) -> pn.viewable.Vi
                     lambda r: wording.number(r["ratio"] if r["status"] == "ok" else None, 2),
                     is_number=True,
                 ),
-                Shown("records", lambda r: _records(r["status"])),
+                Shown("against chance", wording.against_chance),
             ],
             caption=caption,
         ),
         parts.paragraph(wording.AREA_WARNING, small=True),
     )
-
-
-def _records(status: str) -> str:
-    return "enough" if status == "ok" else wording.REFUSED.get(status, wording.word(status)).lower()

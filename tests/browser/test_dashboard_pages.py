@@ -193,6 +193,11 @@ def test_areas_with_too_few_records_say_so(made_up_server: Server, watch: Watch)
     page.get_by_label("Subdivision").select_option(label="Mock Acres 2")
     n_here = blocks.filter(pl.col("subdivision") == "Mock Acres 2").height
     expect(page.locator(".u-figure").filter(has_text="blocks")).to_contain_text(str(n_here))
+    page.get_by_label("Areas").select_option(label="subdivisions")
+    expect(page.locator(".u-figure").filter(has_text="subdivisions")).to_contain_text("1")
+    expect(page).to_have_url(
+        f"{made_up_server.address}/?page=where&order=least+inspected&subdivision=Mock+Acres+2&areas=subdivisions"
+    )
     watched.assert_clean()
 
 

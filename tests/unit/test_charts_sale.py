@@ -70,6 +70,18 @@ def test_a_counted_share_may_be_none_or_all_but_only_exactly() -> None:
     assert wording.share(0, 0) == "–"
 
 
+@pytest.mark.parametrize(
+    ("status", "n_observed", "words"),
+    [
+        ("ok", 8, "within chance"), ("ok", 9, "more than chance allows"), ("ok", 1, "fewer than chance allows"),
+        ("too_few_records", 9, "too few records"),
+    ],
+)  # fmt: skip
+def test_an_area_is_set_against_chance(status: str, n_observed: int, words: str) -> None:
+    row = {"status": status, "n_observed": n_observed, "expected_lower": 2.0, "expected_upper": 8.0}
+    assert wording.against_chance(row) == words
+
+
 def test_ranges_in_words() -> None:
     assert wording.chance_range(0.123, 0.456) == "12 to 46 %"
     assert wording.chance_range(0.001, 0.002) == "under 1 %"
