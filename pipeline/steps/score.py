@@ -15,7 +15,7 @@ from rapidfuzz import fuzz, process
 from pipeline import readers
 from pipeline.errors import InputFileError
 from pipeline.published.read import PublishedReader
-from pipeline.validation.addresses import address_key
+from pipeline.validation.addresses import address_keys
 
 NEAR_MISSES = 3
 #: Likeness, 0 to 100, from which an address is worth showing as a near miss.
@@ -74,10 +74,10 @@ def answer_lots(reader: PublishedReader, asked: Sequence[str]) -> Answers:
     """
     columns = ", ".join(LOT_COLUMNS)
     lots = reader.query(f"SELECT {columns} FROM lots ORDER BY lot_id")  # noqa: S608 - names of the contract
-    keyed = lots.select("lot_id", "address", key=address_key(pl.col("address")))
+    keyed = lots.select("lot_id", "address", key=address_keys(lots["address"]))
     questions = pl.DataFrame({"asked": list(asked)}, schema={"asked": pl.String}).with_row_index("place")
     questions = questions.with_columns(
-        asked=pl.col("asked").str.strip_chars(), key=address_key(pl.col("asked"))
+        asked=pl.col("asked").str.strip_chars(), key=address_keys(questions["asked"])
     )
     by_id = questions.join(keyed.select("lot_id"), left_on="asked", right_on="lot_id", how="semi")
     by_id = by_id.select("place", lot_id="asked")
