@@ -163,5 +163,9 @@ def _finite(values: np.ndarray) -> np.ndarray:
 
 
 def _wkt(shapes: np.ndarray, decimals: int) -> pl.Series:
-    texts = shapely.to_wkt(shapes, rounding_precision=decimals)
-    return pl.Series([None if text is None else str(text) for text in texts], dtype=pl.String)
+    """Write areas and lines as WKT; a point has no outline."""
+    texts = shapely.to_wkt(shapely.force_2d(shapes), rounding_precision=decimals)
+    has_outline = shapely.get_dimensions(shapes) > 0
+    return pl.Series(
+        [str(text) if has else None for text, has in zip(texts, has_outline, strict=True)], dtype=pl.String
+    )

@@ -29,9 +29,9 @@ def read(path: Path) -> RawRows:
             "Copy or export it again.",
         ) from exc
     for name, kind in frame.schema.items():
-        if kind.is_nested() or kind in (pl.Binary, pl.Object):
+        if kind.is_nested() or kind in (pl.Binary, pl.Object, pl.Duration):
             raise InputFileError(
-                path, f"column '{name}' holds lists or bytes.", "Export it as plain columns."
+                path, f"column '{name}' holds lists, bytes or spans of time.", "Export it as plain columns."
             )
     if frame.is_empty():
         raise InputFileError(

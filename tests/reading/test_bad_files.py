@@ -1,6 +1,7 @@
 """Files that cannot be read: one clear sentence each, and always an InputFileError."""
 
 import zipfile
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
@@ -190,7 +191,10 @@ def test_parquet_without_rows_or_with_lists(tmp_path):
     pl.DataFrame(schema={"lot_id": pl.String}).write_parquet(path)
     assert message(path) == "there are columns but no rows. Choose the file that holds the records."
     pl.DataFrame({"lot_id": [["1"]]}).write_parquet(path)
-    assert message(path) == "column 'lot_id' holds lists or bytes. Export it as plain columns."
+    problem = "column 'lot_id' holds lists, bytes or spans of time. Export it as plain columns."
+    assert message(path) == problem
+    pl.DataFrame({"lot_id": [timedelta(days=1)]}).write_parquet(path)
+    assert message(path) == problem
 
 
 @pytest.mark.parametrize("name", ["a.geojson", "a.gpkg", "a.shp"])

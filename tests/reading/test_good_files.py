@@ -264,3 +264,21 @@ def test_other_geographic_datums_come_on_wgs84(tmp_path):
     row = dict(zip(raw.headers, raw.rows.row(0)[1:], strict=True))
     expected = pyproj.Transformer.from_crs(4267, 4326, always_xy=True).transform(-120.0, 38.0)
     assert (float(row["lon"]), float(row["lat"])) == pytest.approx(expected, abs=1e-6)
+
+
+def test_points_have_a_place_and_no_outline_and_an_empty_shape_has_neither(tmp_path):
+    path = tmp_path / "a.geojson"
+    path.write_text(
+        '{"type": "FeatureCollection", "features": ['
+        '{"type": "Feature", "properties": {"lot_id": "1"}, "geometry": null},'
+        '{"type": "Feature", "properties": {"lot_id": "2"}, "geometry": {"type": "Point", "coordinates": [-120, 38, 5]}},'
+        '{"type": "Feature", "properties": {"lot_id": "3"}, "geometry": {"type": "Polygon", "coordinates": '
+        "[[[0, 0, 9], [2, 0, 9], [2, 2, 9], [0, 2, 9], [0, 0, 9]]]}}]}"
+    )
+    raw = readers.read(path)
+    assert raw.headers == ("outline_wkt", "lon", "lat", "lot_id")
+    assert raw.rows.rows() == [
+        (2, None, None, None, "1"),
+        (3, None, "-120", "38", "2"),
+        (4, "POLYGON ((0 0, 2 0, 2 2, 0 2, 0 0))", "1", "1", "3"),
+    ]
