@@ -46,7 +46,8 @@ _FAULTS: tuple[tuple[tuple[str, ...], str], ...] = (
     ),
     (
         ("could not set lock", "conflicting lock", "different configuration"),
-        "another program has this file open. Close it and run the command again.",
+        "a running load or build, or another program, has this file open. "
+        "Wait until it has ended, or close it, then run the command again.",
     ),
     (
         ("not a valid duckdb", "corrupt", "checksum", "serialization error", "could not read enough bytes"),

@@ -259,3 +259,18 @@ def test_rejects_of_the_checks_are_kept_and_counted(warehouse):
     assert counts(report) == (2, 1, 0, 0, 1)
     assert report.rejects_by_reason == {"missing_value": 1, "not_a_number": 1}
     assert warehouse.frame("FROM records.rejects")["file_name"].unique().to_list() == ["lots.csv"]
+
+
+def test_one_id_in_every_row_is_refused_in_good_time(warehouse):
+    """A map that names the wrong column as id must not bring the machine down."""
+    rows = frame("lots", [LOT]).select(pl.exclude("source_row", "year_built"))
+    n = 300_000
+    many = pl.DataFrame(
+        {"source_row": range(2, n + 2), "year_built": [1900 + number % 100 for number in range(n)]}
+    )
+    many = many.join(rows, how="cross").select(frame("lots", []).columns).cast(frame("lots", []).schema)
+    report = load_frames(warehouse, "lots", {"lots": many})
+    assert counts(report) == (n, 0, 0, 0, n)
+    assert warehouse.frame("FROM records.rejects LIMIT 1")["reason"][0].startswith(
+        "Rows 2, 3, 4, 5, 6, 7, … carry the same lot_id"
+    )

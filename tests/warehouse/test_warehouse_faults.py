@@ -88,7 +88,8 @@ def test_readers_are_told_that_another_program_has_the_file_open(workspace):
     ):
         pass
     assert str(caught.value) == (
-        "warehouse.duckdb: another program has this file open. Close it and run the command again."
+        "warehouse.duckdb: a running load or build, or another program, has this file open. "
+        "Wait until it has ended, or close it, then run the command again."
     )
 
 

@@ -9,10 +9,9 @@ SELECT
     if(n_versions = 1, NULL, 'duplicate_conflict'),
     if(
         n_versions = 1, NULL,
-        'Rows ' || array_to_string(list_slice(rows_of_key, 1, 6), ', ')
-        || if(len(rows_of_key) > 6, ', …', '')
+        'Rows ' || array_to_string(first_rows, ', ') || if(n_rows > len(first_rows), ', …', '')
         || ' carry the same ' || $column_name || ' ''' || key_text
         || ''' with different content. Keep the right one, or give them different ids.'
     )
 FROM repeated_rows
-WHERE n_versions > 1 OR place > 1
+WHERE n_versions > 1 OR source_row > first_rows[1]
