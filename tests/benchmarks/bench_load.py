@@ -59,7 +59,8 @@ def plain_seconds(folder: Path) -> float:
 
 def map_of(folder: Path, layout: str) -> ColumnMap:
     """Every header is the column of its name."""
-    headers = (folder / f"{layout}.csv").open(encoding="utf-8").readline().strip().split(",")
+    with (folder / f"{layout}.csv").open(encoding="utf-8") as file:
+        headers = file.readline().strip().split(",")
     known = [header for header in headers if header in TABLES[layout].by_name]
     return ColumnMap.from_toml(
         f'layout = "{layout}"\n' + "".join(f'[columns.{header}]\nfrom = "{header}"\n' for header in known)
