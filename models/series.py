@@ -434,7 +434,8 @@ class _Collected:
         self.lives = {name: np.empty((3, n_lives)) for name in ("now", "later")}
         self.of_lines = {name: np.empty((3, n)) for name in ("now", "later", "plain")}
         kept = n if keep_draws else 0
-        self.draws = {name: np.empty((n_draws, kept), np.float32) for name in ("now", "later")}
+        # Lines run slowest, so that a run of lines is written, and read back, in one piece.
+        self.draws = {name: np.empty((kept, n_draws), np.float32) for name in ("now", "later")}
         self.keep_draws = keep_draws
 
     def add_lives(self, chosen: IntArray, summaries: dict[str, FloatArray]) -> None:
@@ -449,7 +450,7 @@ class _Collected:
         for name, survival in survivals.items():
             self.of_lines[name][:, chosen] = _summary(survival)
             if self.keep_draws and name in self.draws:
-                self.draws[name][:, chosen] = 1.0 - survival.T
+                self.draws[name][chosen] = 1.0 - survival
 
     def result(self) -> SeriesChances:
         """Spread over all lines and lives."""
@@ -464,7 +465,7 @@ class _Collected:
         def kept(name: str) -> NDArray[Any]:
             # Let go of one before the other is spread: a million lines have a gigabyte in each.
             drawn = self.draws.pop(name)
-            return drawn[:, like] if self.keep_draws else np.empty((0, len(like)), np.float32)
+            return drawn[like].T if self.keep_draws else np.empty((0, len(like)), np.float32)
 
         return SeriesChances(
             life_failed_now=over(self.lives["now"], from_life),
