@@ -64,7 +64,7 @@ def export_rejects(workspace: Workspace, path: Path, *, load_id: int | None = No
     Raises
     ------
     SettingsError
-        There are no rejects, or the file's ending is another.
+        There are no rejects that can be written, or the file's ending is another.
     WarehouseError
         The warehouse cannot be read.
     InputFileError
@@ -85,6 +85,12 @@ def export_rejects(workspace: Workspace, path: Path, *, load_id: int | None = No
             "SELECT count(DISTINCT source_row) AS n FROM records.rejects WHERE load_id = ?",
             (load["load_id"],),
         )["n"][0]
+    if rows.is_empty():
+        msg = (
+            f"{load['file_name']}: none of its {n_faulty} rejected rows can be laid under its headers, "
+            "so they cannot be written out. Correct them in the file itself and load it again."
+        )
+        raise SettingsError(msg)
     title = f"Rows of {load['file_name']} that were not taken"
     lines = _lines(rows, headers, title, column_map)
     try:

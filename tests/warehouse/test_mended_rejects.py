@@ -126,3 +126,19 @@ def test_a_place_that_cannot_be_written(workspace, tmp_path, lots_map):
     load(workspace, write(tmp_path / "lots.csv", [["Parcel", "Built"], ["001", "old"]]), lots_map)
     with pytest.raises(InputFileError, match="cannot be written"):
         export_rejects(workspace, tmp_path / "absent" / "mend.csv")
+
+
+def test_rows_that_fit_under_no_headers_cannot_be_written(workspace, tmp_path, lots_map):
+    report = load(
+        workspace,
+        write(tmp_path / "lots.csv", [["Parcel", "Built"], ["001", "1950"], ["2", "1", "1", "1"]]),
+        lots_map,
+    )
+    assert report.rejects_by_reason == {"malformed_row": 1}
+    with pytest.raises(SettingsError) as caught:
+        export_rejects(workspace, tmp_path / "mend.csv")
+    assert str(caught.value) == (
+        "lots.csv: none of its 1 rejected rows can be laid under its headers, "
+        "so they cannot be written out. Correct them in the file itself and load it again."
+    )
+    assert not (tmp_path / "mend.csv").exists()
