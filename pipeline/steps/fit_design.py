@@ -46,6 +46,10 @@ PRIOR_START = (-3.0, 1.5)
 PRIOR_SD_PER_FT = 0.1
 PRIOR_SD_FLAG = 0.5
 PRIOR_SD_LONE_TERM = 0.4
+#: How far materials lie apart in log shape and in log odds of being bad from the start. Few records say so
+#: by themselves, and looking for it in thin ones wanders; judgement: shapes within a factor of about three.
+PRIOR_SD_SHAPE = 0.5
+PRIOR_SD_START = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,10 +249,11 @@ def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame,
 
 
 def _pooled(part: str, names: Sequence[str]) -> Ridge:
-    """Draw the terms together by an amount the data choose; a lone term cannot say by how much."""
-    return Ridge(
-        terms=tuple(f"{part}: {name}" for name in names), sd=None if len(names) > 1 else PRIOR_SD_LONE_TERM
-    )
+    """Draw the terms together: those of scale by an amount the data choose, unless there is one alone."""
+    fixed = {"shape": PRIOR_SD_SHAPE, "start": PRIOR_SD_START}.get(part)
+    if fixed is None and len(names) == 1:
+        fixed = PRIOR_SD_LONE_TERM
+    return Ridge(terms=tuple(f"{part}: {name}" for name in names), sd=fixed)
 
 
 def _eras_within_materials(looked: pl.DataFrame) -> list[tuple[str, str]]:
