@@ -15,10 +15,10 @@ from dashboards import theme
 MOST_SHAPES = 5_000
 #: Above this the browser draws on a canvas instead of keeping one element for each shape.
 MOST_ELEMENTS = 800
-#: Ratios beyond four times more, or fewer, share the last colour.
-WIDEST_DOUBLINGS = 2.0
+#: Ratios beyond twice as many, or half as many, share the last colour.
+WIDEST_DOUBLINGS = 1.0
 
-RATIO_LABELS = "{'-2': '¼', '-1': '½', '0': 'as expected', '1': '2×', '2': '4×'}[datum.value]"
+RATIO_LABELS = "{'-1': 'half', '0': 'as expected', '1': 'twice'}[datum.value]"
 
 
 def with_shapes(areas: pl.DataFrame) -> pl.DataFrame:
@@ -64,8 +64,8 @@ def failures(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
             interpolate="rgb",  # others pass through purple on the way from blue to cream
         ),
         legend=alt.Legend(
-            gradientLength=200,
-            values=[-2, -1, 0, 1, 2],
+            gradientLength=240,
+            values=[-1, 0, 1],
             labelExpr=RATIO_LABELS,
             orient="top",
             titleLimit=300,

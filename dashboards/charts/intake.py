@@ -78,6 +78,9 @@ def reasons(counts: pl.DataFrame) -> alt.Chart:
     counts : polars.DataFrame
         `reason` (words), `n_rejects`, most first.
     """
+    most = int(counts["n_rejects"].max() or 0)  # type: ignore[arg-type]
+    # Left to itself, the axis puts halves between few faults and prints them as whole numbers.
+    ticks: dict[str, Any] = {"values": list(range(most + 1))} if most <= 5 else {"tickCount": 5}
     drawn: alt.Chart = (
         alt.Chart(counts)
         .mark_bar(color=theme.MORE)
