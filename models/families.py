@@ -29,7 +29,8 @@ FAMILIES = ("weibull", "log-logistic", "log-normal", "gamma", "gompertz")
 #: Cap on k log(t/s) and on t/s: beyond it S is 0 to double precision and derivatives overflow.
 LARGEST_EXPONENT = 300.0
 _WEIBULL, _LOG_LOGISTIC, _LOG_NORMAL, _GOMPERTZ = 0, 1, 2, 3
-_CODE = {"weibull": _WEIBULL, "log-logistic": _LOG_LOGISTIC, "log-normal": _LOG_NORMAL, "gompertz": _GOMPERTZ}
+#: Families with closed derivatives, by the number their compiled code knows them by.
+CODE = {"weibull": _WEIBULL, "log-logistic": _LOG_LOGISTIC, "log-normal": _LOG_NORMAL, "gompertz": _GOMPERTZ}
 _ROOT_2PI = math.sqrt(2.0 * math.pi)
 
 
@@ -39,14 +40,14 @@ def cumulative_hazard(
     """H and its derivatives, shape (6, n)."""
     if family == "gamma":
         return _gamma_hazard(log_age, log_scale, log_shape)
-    return _hazard(_CODE[family], log_age, log_scale, log_shape)
+    return _hazard(CODE[family], log_age, log_scale, log_shape)
 
 
 def log_hazard(family: str, log_age: FloatArray, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
     """Log of dH/dt and its derivatives, shape (6, n)."""
     if family == "gamma":
         return _gamma_log_hazard(log_age, log_scale, log_shape)
-    return _log_hazard(_CODE[family], log_age, log_scale, log_shape)
+    return _log_hazard(CODE[family], log_age, log_scale, log_shape)
 
 
 @compiled
@@ -84,27 +85,32 @@ def _standard(code: int, u: float) -> tuple[float, float, float]:
 
 
 @compiled
+def hazard_at(
+    code: int, log_age: float, log_scale: float, log_shape: float
+) -> tuple[float, float, float, float, float, float]:
+    """H and its derivatives at one age above 0, for the families of CODE."""
+    k = math.exp(min(log_shape, LARGEST_EXPONENT))
+    if code == _GOMPERTZ:
+        v = min(math.exp(min(log_age - log_scale, LARGEST_EXPONENT)), LARGEST_EXPONENT)
+        e = math.exp(v)
+        h = k * math.expm1(v)
+        cross = -k * v * e
+        return h, cross, h, k * v * (1.0 + v) * e, cross, h
+    u = min(k * (log_age - log_scale), LARGEST_EXPONENT)
+    h, d, dd = _standard(code, u)
+    bend = u * dd + d
+    return h, -k * d, u * d, k * k * dd, -k * bend, u * bend
+
+
+@compiled
 def _hazard(code: int, log_age: FloatArray, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
     out = np.zeros((6, len(log_age)))
     for i in range(len(log_age)):
-        k = np.exp(min(log_shape[i], LARGEST_EXPONENT))
         if log_age[i] == -np.inf:
             continue
-        if code == _GOMPERTZ:
-            v = min(np.exp(min(log_age[i] - log_scale[i], LARGEST_EXPONENT)), LARGEST_EXPONENT)
-            e = np.exp(v)
-            out[0, i] = out[2, i] = out[5, i] = k * np.expm1(v)
-            out[1, i] = out[4, i] = -k * v * e
-            out[3, i] = k * v * (1.0 + v) * e
-        else:
-            u = min(k * (log_age[i] - log_scale[i]), LARGEST_EXPONENT)
-            h, d, dd = _standard(code, u)
-            out[0, i] = h
-            out[1, i] = -k * d
-            out[2, i] = u * d
-            out[3, i] = k * k * dd
-            out[4, i] = -k * (u * dd + d)
-            out[5, i] = u * (u * dd + d)
+        found = hazard_at(code, log_age[i], log_scale[i], log_shape[i])
+        for j in range(6):
+            out[j, i] = found[j]
     return out
 
 

@@ -6,8 +6,9 @@ years, materials or verdicts are not exactly known.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,13 +16,14 @@ from sklearn.base import BaseEstimator
 
 from models.compiled import compiled
 from models.errors import ModelInputError
-from models.families import FAMILIES, cumulative_hazard, log_hazard
+from models.families import CODE, FAMILIES, cumulative_hazard, hazard_at, log_hazard
 from models.intervals import FloatArray, Intervals, check_intervals
+from models.looks import BoolArray
 from models.newton import Optimum, maximise
 from models.patterns import mix, total_by, words
 
-#: Records on which the search starts, before all are used.
-WARM_START_ROWS = 4_000
+#: Records on which the search starts, before all are used: each saves a pass or two over the next.
+WARM_START_ROWS = (4_000, 64_000)
 #: Records are counted by pattern where a sample of this size repeats itself by half or more.
 PATTERN_SAMPLE = 10_000
 #: Floor on the hazard between L and R: its square's reciprocal must not overflow.
@@ -214,9 +216,9 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
     def _maximise(self, rows: _Rows) -> Optimum:
         n = len(rows.weight)
         start = _start(rows)
-        if n > 2 * WARM_START_ROWS:
-            some = rows.take(np.arange(0, n, n // WARM_START_ROWS))
-            start = self._search(some, start).x
+        for size in WARM_START_ROWS:
+            if n > 2 * size:
+                start = self._search(rows.take(np.arange(0, n, n // size)), start).x
         return self._search(rows, start)
 
     def _search(self, rows: _Rows, start: FloatArray) -> Optimum:
@@ -356,16 +358,13 @@ def likelihood(family: str, rows: _Rows, coef: FloatArray) -> tuple[float, Float
     """Log-likelihood, gradient and Hessian by (β, γ)."""
     p = rows.X.shape[1]
     log_scale, log_shape = rows.X @ coef[:p], rows.Z @ coef[p:]
-    pieces = [
-        cumulative_hazard(family, log_age, log_scale, log_shape)
-        for log_age in (rows.log_left, np.where(np.isinf(rows.log_right), -np.inf, rows.log_right))
-    ]
+    each = _between(family, rows, log_scale, log_shape)
     exact = np.flatnonzero(rows.log_left == rows.log_right)
-    each = _combine(pieces[0], pieces[1], rows.log_right == np.inf, rows.exposure)
     if len(exact):
-        density = log_hazard(family, rows.log_left[exact], log_scale[exact], log_shape[exact])
+        at = rows.log_left[exact], log_scale[exact], log_shape[exact]
+        density = log_hazard(family, *at)
         density[0] += np.log(rows.exposure[exact])
-        each[:, exact] = density - rows.exposure[exact] * pieces[0][:, exact]
+        each[:, exact] = density - rows.exposure[exact] * cumulative_hazard(family, *at)
     if rows.log_entry is not None:
         each += rows.exposure * cumulative_hazard(family, rows.log_entry, log_scale, log_shape)
     each *= rows.weight
@@ -376,25 +375,68 @@ def likelihood(family: str, rows: _Rows, coef: FloatArray) -> tuple[float, Float
     return float(each[0].sum()), gradient, hessian
 
 
-@compiled
-def _combine(left: FloatArray, right: FloatArray, is_open: np.ndarray, exposure: FloatArray) -> FloatArray:
-    """log[exp(-E H_L) - exp(-E H_R)] and derivatives = -E H_L + log(1 - exp(-D)), D = E (H_R - H_L)."""
-    out = -exposure * left
-    for i in range(out.shape[1]):
-        if is_open[i]:
-            continue
-        e = exposure[i]
-        gap = max(e * (right[0, i] - left[0, i]), SMALLEST_GAP)
-        q = 1.0 / np.expm1(min(gap, 700.0))
-        d1, d2 = e * (right[1, i] - left[1, i]), e * (right[2, i] - left[2, i])
-        bend = q * (1.0 + q)
-        out[0, i] += np.log(-np.expm1(-gap))
-        out[1, i] += q * d1
-        out[2, i] += q * d2
-        out[3, i] += q * e * (right[3, i] - left[3, i]) - bend * d1 * d1
-        out[4, i] += q * e * (right[4, i] - left[4, i]) - bend * d1 * d2
-        out[5, i] += q * e * (right[5, i] - left[5, i]) - bend * d2 * d2
+def _between(family: str, rows: _Rows, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
+    """log[S(L)^E - S(R)^E] of each record, and its derivatives by log scale and log shape, shape (6, n)."""
+    if family in CODE:
+        return _between_closed(
+            CODE[family], rows.log_left, rows.log_right, log_scale, log_shape, rows.exposure
+        )
+    left, right = (
+        cumulative_hazard(family, log_age, log_scale, log_shape)
+        for log_age in (rows.log_left, np.where(np.isinf(rows.log_right), -np.inf, rows.log_right))
+    )
+    out = np.empty_like(left)
+    _combine(left, right, rows.log_right == np.inf, rows.exposure, out)
     return out
+
+
+@compiled
+def _between_closed(
+    code: int,
+    log_left: FloatArray,
+    log_right: FloatArray,
+    log_scale: FloatArray,
+    log_shape: FloatArray,
+    exposure: FloatArray,
+) -> FloatArray:
+    """One pass over records, nothing kept between them: memory traffic would take longer than the sums."""
+    out = np.empty((6, len(log_left)))
+    never = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    for i in range(len(log_left)):
+        left, right = never, never
+        if log_left[i] > -np.inf:
+            left = hazard_at(code, log_left[i], log_scale[i], log_shape[i])
+        if log_right[i] < np.inf:
+            right = hazard_at(code, log_right[i], log_scale[i], log_shape[i])
+        _join_ends(left, right, log_right[i] == np.inf, exposure[i], out, i)
+    return out
+
+
+@compiled
+def _combine(
+    left: FloatArray, right: FloatArray, is_open: BoolArray, exposure: FloatArray, out: FloatArray
+) -> None:
+    for i in range(out.shape[1]):
+        _join_ends(left[:, i], right[:, i], is_open[i], exposure[i], out, i)
+
+
+@compiled
+def _join_ends(left: Any, right: Any, is_open: bool, exposure: float, out: FloatArray, i: int) -> None:
+    """log[exp(-E H_L) - exp(-E H_R)] and derivatives = -E H_L + log(1 - exp(-D)), D = E (H_R - H_L)."""
+    for j in range(6):
+        out[j, i] = -exposure * left[j]
+    if is_open:
+        return
+    gap = max(exposure * (right[0] - left[0]), SMALLEST_GAP)
+    q = 1.0 / math.expm1(min(gap, 700.0))
+    d1, d2 = exposure * (right[1] - left[1]), exposure * (right[2] - left[2])
+    bend = q * (1.0 + q)
+    out[0, i] += math.log(-math.expm1(-gap))
+    out[1, i] += q * d1
+    out[2, i] += q * d2
+    out[3, i] += q * exposure * (right[3] - left[3]) - bend * d1 * d1
+    out[4, i] += q * exposure * (right[4] - left[4]) - bend * d1 * d2
+    out[5, i] += q * exposure * (right[5] - left[5]) - bend * d2 * d2
 
 
 # -- helpers -------------------------------------------------------------------------------------------
