@@ -48,7 +48,7 @@ NONE_SEEN = "#E9E9E6"
 AMOUNT = ("#E8F1F0", "#0B4A57")
 
 #: Widgets stand in shadow roots too; checkboxes in a row wrap on a narrow screen.
-WIDGET = f":host, label, input, select, button {{ font-family: {FONT}; font-size: 15px; color: {INK}; }}"
+WIDGET = f":host, label, input, select, .bk-btn {{ font-family: {FONT}; font-size: 15px; color: {INK}; }}"
 CHOICES = ".bk-input-group { display: flex; flex-wrap: wrap; gap: 4px 16px; } label { font-size: 0.95rem; }"
 
 LOOK = (Path(__file__).with_name("look.css")).read_text(encoding="utf-8")

@@ -2,7 +2,7 @@
 
     .venv/bin/python -m tests.browser.take_pictures --workspace underlot-work --out dashboards/pictures
 
-Each picture is a PNG of few colours, below 200 kB.
+Each picture is a PNG below 200 kB.
 """
 
 from __future__ import annotations
@@ -26,7 +26,6 @@ VIEWS = (
     ("before_a_sale_subdivision", "page=sale&about=subdivision", None),
     ("the_records", "page=records", None),
 )
-COLOURS = 96
 LARGEST_BYTES = 200_000
 
 
@@ -75,10 +74,11 @@ def _picture(
 
 
 def _small(png: bytes) -> bytes:
-    """The same picture with fewer colours, until it is small enough for a README."""
-    for colours in (COLOURS, 48, 24):
+    """The same picture, with fewer colours only where it would be too large for a README."""
+    picture = Image.open(BytesIO(png)).convert("RGB")
+    for colours in (None, 256, 96, 32):
         out = BytesIO()
-        Image.open(BytesIO(png)).convert("RGB").quantize(colours).save(out, "PNG", optimize=True)
+        (picture if colours is None else picture.quantize(colours)).save(out, "PNG", optimize=True)
         if out.tell() <= LARGEST_BYTES:
             break
     return out.getvalue()
