@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
 from models.lives import Detection, FittedLives, LifeRegression
-from models.looks import FloatArray
+from models.looks import FloatArray, IntArray, LifeLooks, LineLooks
 from pipeline.published import contract
 from pipeline.published.write import empty
 from pipeline.settings import Settings
+from pipeline.steps.fit_clusters import group_lives, variance_factor
 from pipeline.steps.fit_design import (
     ROW_KEYS,
     UNKNOWN,
@@ -30,6 +31,8 @@ OLDEST_AGE_YEARS = 120
 #: Curves are drawn this far beyond the oldest look, and marked as an extension there [years].
 EXTENSION_YEARS = 10
 AGE_BAND_YEARS = 10
+#: Ages at which the fits that leave out some subdivisions are compared [years].
+COMPARED_AGES = (40.0, 60.0)
 OUTCOME_MEANINGS = {outcome.value: outcome.meaning for outcome in Outcome}
 
 
@@ -53,6 +56,8 @@ class OutcomeFit:
         Unselected looks behind it, from `outcome_looks`.
     n_line_looks : int
         Unselected overall verdicts on lines, used as such.
+    range_factor : float
+        By how much ranges were widened because lots of one subdivision are alike; 1 where that is not known.
     """
 
     outcome: str
@@ -62,6 +67,7 @@ class OutcomeFit:
     looked: pl.DataFrame
     looks: pl.DataFrame
     n_line_looks: int
+    range_factor: float
 
     @property
     def is_ok(self) -> bool:
@@ -104,19 +110,59 @@ def fit_outcome(exposure: Exposure, outcome: str, settings: Settings, rng: np.ra
     beliefs = with_sensitivity(exposure, looked, detection_of(settings, Outcome.ANY.value), detection)
     copies, copy_looks = enter_lives(exposure, outcome, looked, looks, beliefs)
     lines = lines.join(copies.filter(~pl.col("is_split")).select("life_id", "life"), on="life_id")
+    arrays, line_arrays = life_looks(design, copies, copy_looks), line_looks(lines)
     fitted = LifeRegression(ridges=design.ridges, detection=detection).fit(
         design.X,
         design.Z,
-        life_looks(design, copies, copy_looks),
-        line_looks(lines),
+        arrays,
+        line_arrays,
         X_names=design.X_names,
         Z_names=design.Z_names,
         W=design.W,
         W_names=design.W_names or None,
     )
-    n_terms = len(fitted.coef)
-    draws = fitted.draws(settings.n_draws, rng) if fitted.status == "ok" else np.empty((0, n_terms))
-    return OutcomeFit(outcome, design, fitted, draws, looked, looks, lines["inspection_id"].n_unique())
+    is_ok = fitted.status == "ok"
+    draws = fitted.draws(settings.n_draws, rng) if is_ok else np.empty((0, len(fitted.coef)))
+    fit = OutcomeFit(outcome, design, fitted, draws, looked, looks, lines["inspection_id"].n_unique(), 1.0)
+    group = group_lives(copies) if is_ok else None
+    return fit if group is None else _widened(fit, arrays, line_arrays, group, settings)
+
+
+def _widened(
+    fit: OutcomeFit, arrays: LifeLooks, line_arrays: LineLooks | None, group: IntArray, settings: Settings
+) -> OutcomeFit:
+    """Spread the draws by what lots of one subdivision have in common."""
+    drawn = fitted_groups(fit, settings).filter(pl.col("status") == contract.STATUS_OK)["material"]
+    if drawn.is_empty():
+        return fit
+    counted = [_looked_rows(fit, material) for material in drawn]
+    ages = np.asarray(COMPARED_AGES)
+
+    def hazards(fitted: FittedLives, draws: FloatArray | None = None) -> FloatArray:
+        """Log cumulative hazards by material and age, last axis; over draws where given."""
+        other = replace(fit, fitted=fitted)
+        shares = np.concatenate([_average_curve(other, rows, ages, draws=draws) for rows in counted], axis=1)
+        logs: FloatArray = np.log(-np.log1p(-np.clip(shares, 1e-9, 1 - 1e-9)))
+        return logs
+
+    factor = variance_factor(
+        fit.fitted,
+        fit.design,
+        arrays,
+        line_arrays,
+        group,
+        hazards=lambda fitted: hazards(fitted)[0],
+        drawn_variance=hazards(fit.fitted, fit.draws).var(axis=0),
+    )
+    spread = fit.fitted.coef + np.sqrt(factor) * (fit.draws - fit.fitted.coef)
+    return replace(fit, draws=spread, range_factor=float(np.sqrt(factor)))
+
+
+def _looked_rows(fit: OutcomeFit, material: str) -> pl.DataFrame:
+    """Covariate rows of one material's looked-at lives, with their number."""
+    known = fit.looked.filter(pl.col("material") == material)
+    rows = known.join(fit.design.rows, on=list(ROW_KEYS), nulls_equal=True)
+    return rows.group_by("row").len("n").sort("row")
 
 
 def outcome_row(fit: OutcomeFit) -> pl.DataFrame:
@@ -127,6 +173,8 @@ def outcome_row(fit: OutcomeFit) -> pl.DataFrame:
         f"{fit.looks.height:,} looks at single segments and {fit.n_line_looks:,} at whole lines, "
         f"{n_bad:,} of the former with a repair-grade finding."
     )
+    if fit.range_factor > 1.0:
+        sentence += f" Ranges are {fit.range_factor:.1f} times as wide as for unlike lots: those of a subdivision are alike."
     if not fit.is_ok:
         sentence = f"No fitted curve: {fit.fitted.reason}"
     return pl.DataFrame(
@@ -211,9 +259,8 @@ def fitted_curves(fit: OutcomeFit, groups: pl.DataFrame) -> pl.DataFrame:
     and tree; its range is the quantiles of that average over the parameter draws.
     """
     frames = [empty(contract.FITTED_CURVES)]
-    weights = fit.looked.join(fit.design.rows, on=list(ROW_KEYS), nulls_equal=True)
     for group in groups.filter(pl.col("status") == contract.STATUS_OK).iter_rows(named=True):
-        counted = weights.filter(pl.col("material") == group["material"]).group_by("row").len("n").sort("row")
+        counted = _looked_rows(fit, group["material"])
         oldest = min(OLDEST_AGE_YEARS, int(np.ceil(group["oldest_look_years"])) + EXTENSION_YEARS)
         ages = np.arange(0, oldest + 1, dtype=float)
         mode = _average_curve(fit, counted, ages, draws=None)
