@@ -250,6 +250,25 @@ def test_lines_alike_are_scored_alike_and_chunks_do_not_matter():
     whole = series_chances(fit, X, Z, looks, line, now=NOW, horizon=5, draws=draws)
     small = series_chances(fit, X, Z, looks, line, now=NOW, horizon=5, draws=draws, chunk_bytes=50_000)
     np.testing.assert_allclose(whole.line_failed_now.high, small.line_failed_now.high)
+    kept = series_chances(fit, X, Z, looks, line, now=NOW, horizon=5, draws=draws, keep_draws=True)
+    for found, drawn in (
+        (kept.line_failed_now, kept.line_draws_now),
+        (kept.line_failed_later, kept.line_draws_later),
+    ):
+        low, high = np.quantile(drawn, [0.05, 0.95], axis=0)
+        np.testing.assert_allclose(found.low, low, atol=1e-6)
+        np.testing.assert_allclose(found.high, high, atol=1e-6)
+        np.testing.assert_allclose(found.mean, drawn.mean(axis=0), atol=1e-6)
+    # No look at all: the chance is the average of F over the draws.
+    none = as_looks(np.minimum(row, 1), install, [], [], [])
+    plain = series_chances(fit, X, Z, none, np.arange(300), now=NOW, horizon=5, draws=draws)
+    F = fit.failure_probability(NOW - install, X[np.minimum(row, 1)], np.ones((300, 1)), draws=draws).mean(
+        axis=0
+    )
+    np.testing.assert_allclose(plain.line_failed_now.mean, F, atol=1e-6)
+    np.testing.assert_allclose(plain.line_unconditional_now.mean, F, atol=1e-6)
+    with_looks = series_chances(fit, X, Z, looks, np.arange(300), now=NOW, horizon=5, draws=draws)
+    np.testing.assert_allclose(with_looks.line_unconditional_now.mean, F, atol=1e-6)
     np.testing.assert_allclose(whole.life_failed_later.low, small.life_failed_later.low)
     one_by_one = 1 - whole.life_failed_now.mean
     assert (whole.line_failed_now.mean >= 1 - one_by_one.reshape(100, 3).min(axis=1) - 1e-12).all()

@@ -85,6 +85,16 @@ def test_nothing_at_all():
     assert (band.lower[0], band.upper[0]) == (0.0, 1.0)
 
 
+def test_a_record_of_weight_zero_is_not_there():
+    kept, weighted = ([10, 0, 30], [20, 15, INF]), ([10, 0, 30, 12, 41], [20, 15, INF, 13, 41])
+    weight = [1, 1, 1, 0, 0]
+    curve, other = NPMLE().fit(*kept), NPMLE().fit(*weighted, weight)
+    np.testing.assert_array_equal(curve.intervals_, other.intervals_)
+    np.testing.assert_allclose(curve.mass_, other.mass_)
+    fits = IntervalRegression().fit(None, *kept), IntervalRegression().fit(None, *weighted, weight)
+    np.testing.assert_allclose(fits[0].parameters_, fits[1].parameters_, atol=1e-8)
+
+
 def test_one_record():
     curve = NPMLE().fit([10], [20])
     np.testing.assert_array_equal(curve.intervals_, [[10, 20]])
@@ -101,6 +111,9 @@ def test_known_ages_give_the_empirical_curve():
 def test_age_zero_is_a_look_that_says_nothing_and_a_failure_there_is_refused_by_the_laws():
     curve = NPMLE().fit([0, 0, 10], [INF, 20, INF])
     assert curve.mass_.sum() == pytest.approx(1.0)
+    born_broken = NPMLE().fit([0, 5], [0, 5])
+    np.testing.assert_array_equal(born_broken.intervals_, [[0, 0], [5, 5]])
+    assert born_broken.cdf(0.0)[0] == 0.5
     with pytest.raises(ModelInputError, match=r"^row 1: a failure at age 0"):
         IntervalRegression().fit(None, [5, 0], [9, 0])
 
@@ -206,6 +219,34 @@ def test_two_records_of_one_material_lean_on_the_rest():
     assert spread[6] > 2 * spread[:6].max()
     # And it lies among them, where two records alone would say anything.
     assert scale[:, :6].mean() == pytest.approx(scale[:, 6].mean(), abs=0.25)
+
+
+def test_the_width_chosen_for_a_prior_is_the_best_one():
+    """Marginal likelihood times the stated prior of the width falls on both sides of the choice."""
+    rng = np.random.default_rng(3)
+    row = np.repeat(np.arange(5), 80)
+    lifetime = 50 * np.exp(rng.normal(0, 0.3, 5)[row]) * rng.weibull(2.5, len(row))
+    life, rows, probability = single_candidates(row)
+    year = rng.uniform(1960, 2020, len(row))
+    looks = looks_of(
+        year - 1950 > lifetime,
+        year=year,
+        candidate_life=life,
+        candidate_row=rows,
+        candidate_probability=probability,
+    )
+    names = tuple("abcde")
+    X, terms = np.hstack((np.ones((5, 1)), np.eye(5))), tuple(f"scale: {name}" for name in names)
+
+    def fit(sd):
+        model = LifeRegression(ridges=(*PRIORS, Ridge(terms=terms, sd=sd)))
+        return model.fit(X, np.ones((5, 1)), looks, X_names=("all", *names), Z_names=["all"])
+
+    chosen = fit(None).prior_sd[1]
+    # The prior of the width is Gamma(2, .): proportional to the width itself.
+    worth = [fit(sd).log_marginal + np.log(sd) for sd in (chosen * 0.85, chosen, chosen * 1.18)]
+    assert worth[1] > worth[0]
+    assert worth[1] > worth[2]
 
 
 def test_a_life_called_bad_before_it_was_laid_is_left_out_and_listed():
