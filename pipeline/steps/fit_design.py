@@ -28,10 +28,10 @@ LEAST_SPREAD_LIVES = 20
 
 #: Weak priors: half of all pipes fail at some age between about 10 and 500 years, and wear-out is neither
 #: ruled out nor assumed (shape about 1 to 6). They matter only where there is hardly a record.
-WEAR = ((4.4, 1.0), (0.9, 0.5))
+WEAR = ((4.4, 1.0), (0.7, 0.5))
 #: A belly comes from the bedding: most are there from the first day (common practice); what comes later
 #: comes slowly.
-SETTLING = ((6.0, 1.0), (0.9, 0.5))
+SETTLING = ((6.0, 1.0), (0.7, 0.5))
 #: Mean and standard deviation of log scale [log years] and log shape.
 PRIORS = {
     Outcome.STRUCTURAL.value: WEAR,

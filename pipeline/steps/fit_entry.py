@@ -71,8 +71,12 @@ def with_sensitivity(
 
 def _celled(looks: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
     return looks.join(lives.select("life_id", "material"), on="life_id").with_columns(
-        band=(pl.col("age").clip(0) / BAND_YEARS).floor()
+        band=_band(pl.col("age"))
     )
+
+
+def _band(age: pl.Expr) -> pl.Expr:
+    return (age.clip(0) / BAND_YEARS).floor()
 
 
 def enter_lives(
@@ -109,10 +113,12 @@ def enter_lives(
         return lives, believe(looks).join(lives.select("life_id", "life"), on="life_id").select(columns)
     ended = exposure.looks.filter((pl.col("basis") == ENDED) & ~pl.col("is_selected"))
     split = (
-        exposure.lives.join(ended.select("life_id"), on="life_id", how="semi")
-        .join(_family_shares(exposure, outcome), on="material", how="left")
+        exposure.lives.join(ended.select("life_id", "age"), on="life_id")
+        .with_columns(band=_band(pl.col("age")))
+        .join(_family_shares(exposure, outcome), on=["material", "band"], how="left")
+        .drop("age", "band")
         .join(_last_seen(exposure, outcome), on="life_id", how="left")
-        .with_columns(share=pl.coalesce("seen_share", "share"))
+        .with_columns(share=pl.coalesce("seen_share", "share", pl.lit(1 / 3)))
         .drop("seen_share")
     )
     whole = looked.join(split.select("life_id"), on="life_id", how="anti").with_columns(
@@ -142,23 +148,30 @@ def _last_seen(exposure: Exposure, outcome: str) -> pl.DataFrame:
 
 
 def _family_shares(exposure: Exposure, outcome: str) -> pl.DataFrame:
-    """Share of one family among failed pipes in the ground, by material, drawn towards that of all."""
+    """Share of one family among failed pipes in the ground, by material and age.
+
+    Age decides with the material: roots and bellies come early, broken pipe late. A cell is drawn towards
+    its age band over all materials, and that towards all ages.
+    """
     bad = outcome_looks(exposure, Outcome.ANY.value).filter(
         pl.col("is_bad") & (pl.col("basis") == "findings")
     )
-    seen = bad.select("life_id", "inspection_id").join(
-        exposure.looks.select("life_id", "inspection_id", failed=pl.col(OUTCOME_COLUMNS[outcome]) == 1),
-        on=["life_id", "inspection_id"],
+    family = exposure.looks.select(
+        "life_id", "inspection_id", is_own=(pl.col(OUTCOME_COLUMNS[outcome]) == 1).fill_null(False)
     )
-    overall = seen["failed"].mean()
+    seen = _celled(bad.join(family, on=["life_id", "inspection_id"]), exposure.lives)
+    overall = seen["is_own"].mean()
     base = float(overall) if isinstance(overall, float) else 1 / 3
-    counts = (
-        seen.join(exposure.lives.select("life_id", "material"), on="life_id")
-        .group_by("material")
-        .agg(n=pl.len(), n_failed=pl.col("failed").sum())
+    by_band = seen.group_by("band").agg(n=pl.len(), n_own=pl.col("is_own").sum())
+    bands = by_band.select("band", band_share=_drawn_to(pl.lit(base)))
+    cells = seen.group_by("material", "band").agg(n=pl.len(), n_own=pl.col("is_own").sum())
+    every = exposure.lives.select("material").unique().join(bands, how="cross")
+    return (
+        every.join(cells, on=["material", "band"], how="left")
+        .with_columns(pl.col("n", "n_own").fill_null(0))
+        .select("material", "band", share=_drawn_to(pl.col("band_share")))
     )
-    share = (pl.col("n_failed").fill_null(0) + POOLED_LOOKS * base) / (
-        pl.col("n").fill_null(0) + POOLED_LOOKS
-    )
-    materials = exposure.lives.select("material").unique()
-    return materials.join(counts, on="material", how="left").select("material", share=share)
+
+
+def _drawn_to(share: pl.Expr) -> pl.Expr:
+    return (pl.col("n_own") + POOLED_LOOKS * share) / (pl.col("n") + POOLED_LOOKS)

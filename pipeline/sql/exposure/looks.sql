@@ -68,7 +68,8 @@ from_ends AS (
     JOIN inspection_times AS t
         -- a look on the day of the works still saw the old pipe
         ON t.lot_id = s.lot_id AND t.seen_year >= s.known_ended_year AND t.attach_year >= s.alive_to
-    WHERE s.ended_reason IN ('failure', 'unknown') AND NOT t.is_selected
+    -- a look that the works themselves brought about would count failed pipes twice over
+    WHERE s.ended_reason IN ('failure', 'unknown') AND NOT t.is_selected AND t.purpose NOT IN ('post_repair', 'warranty')
     QUALIFY row_number() OVER (PARTITION BY s.life_id ORDER BY t.seen_year, t.inspection_id) = 1
 )
 SELECT
