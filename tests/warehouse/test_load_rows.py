@@ -274,3 +274,9 @@ def test_one_id_in_every_row_is_refused_in_good_time(warehouse):
     assert warehouse.frame("FROM records.rejects LIMIT 1")["reason"][0].startswith(
         "Rows 2, 3, 4, 5, 6, 7, … carry the same lot_id"
     )
+
+
+def test_a_repeat_of_a_rejected_row_is_rejected_not_a_duplicate(warehouse):
+    orphan = {"inspection_id": "9", "number": 1, "at_ft": 1.0, "kind": "crack"}
+    report = load_rows(warehouse, "findings", [orphan, orphan])
+    assert counts(report) == (2, 0, 0, 0, 2)
