@@ -85,8 +85,8 @@ def variance_factor(
     -----
     Delete-a-group jackknife (P. S. Kott, 2001, Journal of Official Statistics 17, 521-526; from memory):
     the variance is (G - 1) / G times the sum of squared deviations of the G fits that leave one group out.
-    One factor is taken for all, from the sums over materials and ages, because each by itself is a
-    variance from few groups.
+    One factor is taken for all, the mean over materials and ages, because each by itself is a variance
+    from few groups.
     """
     ridges = tuple(
         Ridge(terms=r.terms, mean=r.mean, sd=float(fitted.prior_sd[fitted.names.index(r.terms[0])]))
@@ -112,4 +112,5 @@ def variance_factor(
         return 1.0
     spread = np.asarray(found)
     jackknife = (GROUPS - 1) / GROUPS * ((spread - spread.mean(axis=0)) ** 2).sum(axis=0)
-    return float(max(jackknife.sum() / drawn_variance.sum(), 1.0))
+    # Over ratios, not sums: sums would be those of the materials that hardly any record speaks of.
+    return float(max((jackknife / drawn_variance).mean(), 1.0))
