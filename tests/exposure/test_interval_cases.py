@@ -297,3 +297,11 @@ def test_an_install_year_rounded_to_five_years_still_names_the_pipe_of_the_works
     same = {**works, "material_before": "vitrified_clay"}
     lives = records(lots=[{**HOUSE, "year_built": 1949}], segments=[LINE], works=[same]).lives
     assert lives["install_source"].to_list() == ["recorded", "works"]
+
+
+def test_an_age_beside_a_recorded_install_year_is_an_age_of_that_pipe(records):
+    aged = {"inspection_id": "1", "lot_id": "A", "age_years": 42.0, "overall_verdict": "repair"}
+    seen = records(lots=[HOUSE], segments=[LINE], inspections=[aged])
+    assert seen.lives["install_source"].to_list() == ["recorded"]
+    assert seen.look("1")["look_year"] == 1950.5 + 42
+    assert seen.interval()["right_years"] == 42
