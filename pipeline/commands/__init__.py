@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import click
+from rich.table import Table
+from rich.text import Text
 
 from pipeline.settings import Workspace
 
@@ -28,3 +30,8 @@ class Context:
 def tell(text: str) -> None:
     """Show progress; it goes to stderr, so that stdout holds answers only."""
     click.echo(text, err=True)
+
+
+def add_plain_row(table: Table, *cells: str) -> None:
+    """Add a row whose cells are shown as they are: square brackets in a user's words are no markup."""
+    table.add_row(*(Text(cell) for cell in cells))

@@ -11,7 +11,7 @@ from rich.table import Table
 
 from pipeline.column_map import ColumnMap, Proposal
 from pipeline.columns import LAYOUTS
-from pipeline.commands import Context, tell
+from pipeline.commands import Context, add_plain_row, tell
 from pipeline.errors import SettingsError
 from pipeline.steps.load import LoadReport, load
 from pipeline.steps.load_plan import LoadPlan, in_order, map_lines, plan_load, save_map
@@ -102,7 +102,7 @@ def show_proposal(plan: LoadPlan, proposal: Proposal) -> None:
     for heading in ("your column", "is taken for", "unit or form", "for example"):
         table.add_column(heading, overflow="fold")
     for line in map_lines(plan):
-        table.add_row(line.header, line.column, line.unit, line.sample)
+        add_plain_row(table, line.header, line.column, line.unit, line.sample)
     console.print(table)
     if proposal.unplaced:
         console.print(f"Not placed, and not loaded: {', '.join(proposal.unplaced)}", markup=False)

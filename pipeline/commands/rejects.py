@@ -8,7 +8,7 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.commands import Context
+from pipeline.commands import Context, add_plain_row
 from pipeline.errors import WarehouseError
 from pipeline.steps.build_records import REASON_MEANINGS
 from pipeline.steps.rejects import export_rejects
@@ -64,7 +64,8 @@ def rejects_command(context: Context, file: Path | None, load_id: int | None) ->
     for heading in ("load", "file", "reason", "faults", "first row", "for example"):
         table.add_column(heading, overflow="fold")
     for row in counts.iter_rows(named=True):
-        table.add_row(
+        add_plain_row(
+            table,
             str(row["load_id"]),
             row["file_name"],
             REASON_MEANINGS.get(row["reason_code"], row["reason_code"]),

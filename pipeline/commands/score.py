@@ -10,8 +10,9 @@ import click
 import polars as pl
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
-from pipeline.commands import Context
+from pipeline.commands import Context, add_plain_row
 from pipeline.errors import SettingsError
 from pipeline.published.read import open_current
 from pipeline.steps.score import Answers, answer_lots, answer_subdivision, read_questions
@@ -117,40 +118,47 @@ def _percent(row: dict[str, Any], name: str) -> str:
 
 
 def _lot_table(row: dict[str, Any], run: dict[str, Any]) -> Table:
-    table = Table(title=row["address"] or row["lot_id"], show_header=False, title_justify="left")
+    table = Table(title=Text(row["address"] or row["lot_id"]), show_header=False, title_justify="left")
     table.add_column(style="bold")
     table.add_column(overflow="fold")
-    table.add_row("lot", row["lot_id"])
-    table.add_row("line on record", row["line_summary"] or "none")
-    table.add_row("chance that a repair-grade finding is there now", _percent(row, "failure_probability"))
-    table.add_row(
+    add_plain_row(table, "lot", row["lot_id"])
+    add_plain_row(table, "line on record", row["line_summary"] or "none")
+    add_plain_row(
+        table, "chance that a repair-grade finding is there now", _percent(row, "failure_probability")
+    )
+    add_plain_row(
+        table,
         f"if not now, chance within {run['horizon_years']:g} years",
         _percent(row, "failure_within_horizon_probability"),
     )
-    table.add_row("evidence", row["evidence"])
-    table.add_row("why", row["reasons"] or row["sentence"])
+    add_plain_row(table, "evidence", row["evidence"])
+    add_plain_row(table, "why", row["reasons"] or row["sentence"])
     return table
 
 
 def _area_table(row: dict[str, Any], run: dict[str, Any]) -> Table:
-    table = Table(title=row["subdivision"], show_header=False, title_justify="left")
+    table = Table(title=Text(row["subdivision"]), show_header=False, title_justify="left")
     table.add_column(style="bold")
     table.add_column(overflow="fold")
-    table.add_row(
-        "lots", f"{row['n_lots']:,}, of which {row['n_scored']:,} scored and {row['n_inspected']:,} inspected"
+    add_plain_row(
+        table,
+        "lots",
+        f"{row['n_lots']:,}, of which {row['n_scored']:,} scored and {row['n_inspected']:,} inspected",
     )
     if row["expected_failed_now"] is None:
-        table.add_row("expected with a repair-grade finding now", "no estimate")
+        add_plain_row(table, "expected with a repair-grade finding now", "no estimate")
     else:
-        table.add_row(
+        add_plain_row(
+            table,
             "expected with a repair-grade finding now",
             f"{row['expected_failed_now']:.0f} of {row['n_scored']:,} "
             f"({run['score_level']:.0%} range {row['expected_failed_now_lower']:.0f} to {row['expected_failed_now_upper']:.0f})",
         )
-        table.add_row("chance of", row["at_least"] or "no number between")
-        table.add_row(
+        add_plain_row(table, "chance of", row["at_least"] or "no number between")
+        add_plain_row(
+            table,
             f"lots above {row['threshold_probability']:.0%}",
             f"{row['above_threshold_share']:.0%} of those scored",
         )
-    table.add_row("records", row["sentence"])
+    add_plain_row(table, "records", row["sentence"])
     return table

@@ -196,6 +196,15 @@ def test_a_messy_workbook_from_proposal_to_scores(underlot, town: Workspace, tmp
         assert not reader.run()["is_synthetic"]
 
 
+def test_square_brackets_in_a_users_words_are_shown(underlot, tmp_path: Path) -> None:
+    sheet = tmp_path / "jobs.csv"
+    sheet.write_text("Address,Date,Pipe Material,Result\n1 Invented Way,2020-01-02,[bold]zork,ok\n")
+    assert underlot("load", sheet, "--yes", workspace=tmp_path / "w").code == 0
+    shown = underlot("rejects", workspace=tmp_path / "w")
+    assert "[bold]zork" in shown.out
+    assert "[values.material]" in " ".join(shown.out.split())
+
+
 def test_rejects_are_shown_and_saved(underlot, town: Workspace, tmp_path: Path) -> None:
     workspace = tmp_path / "w"
     workbook = town.root / "town" / "jobs.xlsx"
