@@ -152,7 +152,10 @@ def _place(table: Table, samples: Mapping[str, list[str]], today: date) -> dict[
     found: dict[str, str] = {}
     for likeness, _, name, header in pairs:
         column = table.by_name[name]
-        fits = likeness == 100 or _share_readable(column, samples[header], today) >= SHARE_READABLE
+        # Spellings of another language or trade are still the column that the header says: they are told,
+        # to be explained. Numbers or dates under such a header are something else.
+        named = likeness == 100 or (likeness == 99 and _is_material(column) and _are_words(samples[header]))
+        fits = named or _share_readable(column, samples[header], today) >= SHARE_READABLE
         if name not in found and header not in found.values() and fits:
             found[name] = header
     _place_by_values(table, samples, found, today)
@@ -164,7 +167,7 @@ def _place_by_values(
 ) -> None:
     """Find a date and a material column by their values, where no header gave them away."""
     for column in table.columns:
-        telling = column.kind == "date" or column.name == "material_run" or column.codes is Material
+        telling = column.kind == "date" or _is_material(column)
         if not telling or column.name in found:
             continue
         for header, values in samples.items():
@@ -173,6 +176,14 @@ def _place_by_values(
             if _share_readable(column, values, today) >= SHARE_CERTAIN:
                 found[column.name] = header
                 break
+
+
+def _is_material(column: Column) -> bool:
+    return column.name == "material_run" or column.codes is Material
+
+
+def _are_words(values: list[str]) -> bool:
+    return all(any(letter.isalpha() for letter in value[:3]) for value in values)
 
 
 def _likeness(column: Column, header: str) -> float:
@@ -196,7 +207,7 @@ def _share_readable(column: Column, values: list[str], today: date) -> float:
 
 
 def _is_readable(column: Column, value: str, today: date) -> bool:
-    if column.name == "material_run" or column.codes is Material:
+    if _is_material(column):
         run = parse_run(value)
         return not isinstance(run, Fault) or run.code == "ambiguous_material"
     if column.kind == "date":
@@ -257,7 +268,7 @@ def _rule(column: Column, header: str, values: list[str], today: date) -> tuple[
         return rule, _date_notes(header, values, today)
     if set(quantities.units_for(column.name)) == set(quantities.INCHES):
         return rule, _unit_notes(column, header, values)
-    if column.name == "material_run" or column.codes is Material:
+    if _is_material(column):
         return rule, _word_notes("material", header, [v for v in values if isinstance(parse_run(v), Fault)])
     if column.codes is not None:
         known = codes_by_word(column.codes, {})

@@ -146,3 +146,11 @@ def test_a_heap_of_1900_is_told(proposal):
     ) in found.notes
     few = proposal("address,date,year built\n1 Elm St,2020-05-04,1900\n2 Elm St,2020-05-04,1901\n")
     assert not any("1900" in note for note in few.notes)
+
+
+def test_a_material_column_in_foreign_words_is_placed_and_its_words_told(proposal):
+    found = proposal(
+        "Address,Date,Pipe Material,Result\n1 Elm St,2020-03-31,Steinzeug,ok\n2 Elm St,2020-04-30,Beton,ok\n"
+    )
+    assert placed(found)["material_run"] == "Pipe Material"
+    assert any("'Steinzeug', 'Beton'" in note and "[values.material]" in note for note in found.notes)
