@@ -24,7 +24,7 @@ from pipeline.steps.build_places import area_places, place_lots
 from pipeline.steps.build_records import state_of_records
 from pipeline.steps.expose import ExposeReport, expose
 from pipeline.steps.fit_areas import newest_looks, observed_and_expected, subdivision_scores
-from pipeline.steps.fit_curves import curves, read_intervals
+from pipeline.steps.fit_curves import curves
 from pipeline.steps.fit_input import Exposure, outcome_looks, read_exposure
 from pipeline.steps.fit_regression import (
     CURVE_LEVEL,
@@ -131,7 +131,7 @@ def make_tables(
     exposure = read_exposure(warehouse, settings)
     frames: Frames = {name: empty(table) for name, table in contract.TABLES.items()}
     frames |= state_of_records(warehouse)
-    fits = _fit_all(warehouse, exposure, settings, frames, progress)
+    fits = _fit_all(exposure, settings, frames, progress)
     fit = fits[settings.default_outcome]
     progress("Scoring every line")
     lots = place_lots(warehouse.frame(sql_text("published/lots")))
@@ -159,17 +159,16 @@ def make_tables(
 
 
 def _fit_all(
-    warehouse: Warehouse, exposure: Exposure, settings: Settings, frames: Frames, progress: Progress
+    exposure: Exposure, settings: Settings, frames: Frames, progress: Progress
 ) -> dict[str, OutcomeFit]:
     """Fit every outcome; each has its own stream of draws, so that one does not move the others."""
-    intervals = read_intervals(warehouse)
     made: dict[str, list[pl.DataFrame]] = {}
     fits: dict[str, OutcomeFit] = {}
     streams = np.random.SeedSequence(settings.seed).spawn(len(Outcome.codes()))
     for outcome, stream in zip(Outcome.codes(), streams, strict=True):
         words = outcome.replace("_", " ")
         progress(f"Curves: {words}")
-        groups, lines = curves(intervals, outcome_looks(exposure, outcome), outcome, settings)
+        groups, lines = curves(exposure.lives, outcome_looks(exposure, outcome), outcome, settings)
         progress(f"Regression: {words}")
         fit = fit_outcome(exposure, outcome, settings, np.random.default_rng(stream))
         fits[outcome] = fit

@@ -12,7 +12,6 @@ from pipeline.published.write import empty
 from pipeline.settings import Settings
 from pipeline.steps.fit_design import UNKNOWN
 from pipeline.steps.fit_regression import CURVE_LEVEL
-from pipeline.warehouse import Warehouse
 
 #: A curve in age means little for a pipe that may be ten years older or younger.
 WIDEST_INSTALL_RANGE_YEARS = 5.0
@@ -22,30 +21,53 @@ BAND_METHOD = (
 )
 
 
-def read_intervals(warehouse: Warehouse) -> pl.DataFrame:
-    """Read the censoring intervals of lives whose install year is known well enough, in whole years."""
-    return warehouse.frame(
-        """
-        SELECT life_id, outcome, material, left_years, right_years
-        FROM exposure.intervals
-        WHERE install_width_years <= ? AND right_years > 0
-        ORDER BY life_id, outcome
-        """,
-        (WIDEST_INSTALL_RANGE_YEARS,),
-    ).with_columns(left=pl.col("left_years").clip(0).round(0), right=pl.col("right_years").round(0))
+def whole_year_intervals(lives: pl.DataFrame, looks: pl.DataFrame) -> pl.DataFrame:
+    """Make the interval (left, right] of each life's failure from its looks, in whole years.
+
+    Parameters
+    ----------
+    lives : DataFrame
+        `life_id, material, install_from, install_to`; only those whose install year is known well enough count.
+    looks : DataFrame
+        Looks at one outcome that judged the whole segment, from `outcome_looks`.
+
+    Returns
+    -------
+    DataFrame
+        `life_id, material, left, right`; right is infinite for a life never seen failed. As in
+        exposure.intervals the first bad look counts, and good ones after it are passed over.
+    """
+    width = pl.col("install_to") - pl.col("install_from")
+    known = lives.filter(width <= WIDEST_INSTALL_RANGE_YEARS).select("life_id", "material")
+    aged = looks.select("life_id", "is_bad", age=pl.col("age").clip(0).round(0))
+    first_bad = aged.filter("is_bad").group_by("life_id").agg(right=pl.col("age").min())
+    good = aged.filter(~pl.col("is_bad")).join(first_bad, on="life_id", how="left")
+    last_good = (
+        good.filter(pl.col("right").is_null() | (pl.col("age") <= pl.col("right")))
+        .group_by("life_id")
+        .agg(left=pl.col("age").max())
+    )
+    seen = aged.select("life_id").unique()
+    return (
+        known.join(seen, on="life_id", how="semi")
+        .join(first_bad, on="life_id", how="left")
+        .join(last_good, on="life_id", how="left")
+        .with_columns(pl.col("left").fill_null(0.0), pl.col("right").fill_null(float("inf")))
+        .sort("life_id")
+    )
 
 
 def curves(
-    intervals: pl.DataFrame, looks: pl.DataFrame, outcome: str, settings: Settings
+    lives: pl.DataFrame, looks: pl.DataFrame, outcome: str, settings: Settings
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Make the published `curve_groups` and `curves` of one outcome.
 
     Parameters
     ----------
-    intervals : DataFrame
-        From `read_intervals`.
+    lives : DataFrame
+        All lives.
     looks : DataFrame
-        Unselected looks of this outcome with `material` and `age`, from `outcome_looks`.
+        Unselected looks of this outcome, from `outcome_looks`.
     outcome : str
         Outcome code.
     settings : Settings
@@ -56,11 +78,11 @@ def curves(
     tuple of DataFrame
     """
     groups, lines = [empty(contract.CURVE_GROUPS)], [empty(contract.CURVES)]
-    own = intervals.filter(pl.col("outcome") == outcome)
-    for material in own["material"].unique().sort().to_list():
-        lives = own.filter(pl.col("material") == material)
-        seen = looks.join(lives.select("life_id"), on="life_id", how="semi")
-        group, curve = _one_curve(outcome, material, lives, seen, settings)
+    intervals = whole_year_intervals(lives, looks)
+    for material in intervals["material"].unique().sort().to_list():
+        own = intervals.filter(pl.col("material") == material)
+        seen = looks.join(own.select("life_id"), on="life_id", how="semi")
+        group, curve = _one_curve(outcome, material, own, seen, settings)
         groups.append(group)
         lines.append(curve)
     return pl.concat(groups), pl.concat(lines)

@@ -217,10 +217,16 @@ def fitted_groups(fit: OutcomeFit, settings: Settings) -> pl.DataFrame:
     counts = (
         _with_material(fit)
         .group_by("material")
-        .agg(n_looks=pl.len(), n_bad=pl.col("is_bad").sum(), oldest_look_years=pl.col("age").max())
+        .agg(
+            n_looks=pl.len(),
+            n_bad=pl.col("is_bad").sum(),
+            oldest_look_years=pl.col("age").max(),
+            n_lives=pl.col("life_id").n_unique(),
+            n_events=pl.col("life_id").filter("is_bad").n_unique(),
+        )
         .sort("material")
     )
-    few = (pl.col("n_looks") < settings.min_lives) | (pl.col("n_bad") < settings.min_events)
+    few = (pl.col("n_lives") < settings.min_lives) | (pl.col("n_events") < settings.min_events)
     status = (
         pl.when(not fit.is_ok)
         .then(pl.lit(contract.STATUS_NOT_FITTED))
@@ -228,7 +234,7 @@ def fitted_groups(fit: OutcomeFit, settings: Settings) -> pl.DataFrame:
         .then(pl.lit(contract.STATUS_TOO_FEW))
         .otherwise(pl.lit(contract.STATUS_OK))
     )
-    counted = pl.format("{} looks, {} with a repair-grade finding", "n_looks", "n_bad")
+    counted = pl.format("{} looks at {} lives, {} of them seen failed", "n_looks", "n_lives", "n_events")
     sentence = (
         pl.when(pl.lit(not fit.is_ok))
         .then(pl.lit(f"No fitted curve: {fit.fitted.reason}"))
@@ -239,7 +245,7 @@ def fitted_groups(fit: OutcomeFit, settings: Settings) -> pl.DataFrame:
         .when(few)
         .then(
             pl.format(
-                "Too few records: {}; a curve needs {} looks and {} findings.",
+                "Too few records: {}; a curve needs {} lives and {} failures.",
                 counted,
                 pl.lit(settings.min_lives),
                 pl.lit(settings.min_events),
@@ -247,7 +253,8 @@ def fitted_groups(fit: OutcomeFit, settings: Settings) -> pl.DataFrame:
         )
         .otherwise(pl.format("{}.", counted))
     )
-    return counts.with_columns(outcome=pl.lit(fit.outcome), status=status, sentence=sentence)
+    named = counts.with_columns(outcome=pl.lit(fit.outcome), status=status, sentence=sentence)
+    return named.select(contract.FITTED_GROUPS.names)
 
 
 def fitted_curves(fit: OutcomeFit, groups: pl.DataFrame) -> pl.DataFrame:
