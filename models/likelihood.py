@@ -25,6 +25,7 @@ from models.lines import (
 )
 from models.looks import BoolArray, Detection, FloatArray, IntArray, LifeLooks, LineLooks
 from models.patterns import (
+    CANCELLED,
     Forms,
     Sequences,
     WordArray,
@@ -40,8 +41,6 @@ from models.patterns import (
 SMALLEST = 1e-300
 #: Cap on (age / scale)^shape on the log scale: beyond it S is 0 to double precision.
 LARGEST_LOG_HAZARD = 20.0
-#: A pattern whose terms cancel to this relative size is impossible, not just improbable.
-CANCELLED = 1e-13
 
 
 @dataclass(frozen=True)
@@ -181,9 +180,13 @@ class LooksLikelihood:
         log_scale = np.full(n_rows, np.median(self.atom_log_age) if len(self.atom_log_age) else 0.0)
         factor, _ = self._factors(Predictors(log_scale, np.zeros(n_rows), None))
         term = self.term_coef * self._products(factor)
-        size = np.bincount(self.pattern_of_term, weights=np.abs(term), minlength=self.n_patterns)
+        # What the sums would be if nothing cancelled, within factors and between terms.
+        whole = np.abs(self.constant) + np.abs(self.sums).sum(axis=1)
+        most = np.abs(self.term_coef) * self._products(whole)
+        size = np.bincount(self.pattern_of_term, weights=most, minlength=self.n_patterns)
         chance = np.bincount(self.pattern_of_term, weights=term, minlength=self.n_patterns)
-        impossible = chance <= CANCELLED * size
+        # Products bottom out at SMALLEST instead of 0.
+        impossible = chance <= CANCELLED * size + 1e10 * SMALLEST
         self.weight[impossible] = 0.0
         of_life = parts.pattern_of_life
         looked_at = np.flatnonzero(of_life >= 0)

@@ -18,6 +18,8 @@ WordArray = NDArray[np.uint64]
 
 WIDE_INSTALL_YEARS = 0.5
 N_NODES = 5
+#: A sum whose terms cancel to this relative size is 0: impossible, not just improbable.
+CANCELLED = 1e-13
 #: Years are compared after rounding to this many decimals: below a minute, above rounding noise.
 YEAR_DECIMALS = 7
 
@@ -238,6 +240,8 @@ def build_forms(
     age = np.round(year - install, YEAR_DECIMALS)
     sound = age <= 0.0
     constant = total_by(request[sound], coef[sound], len(life))
+    # Looks that no sound pipe could have shown must leave 0 behind, not the rounding of a sum.
+    constant[np.abs(constant) <= CANCELLED * total_by(request[sound], np.abs(coef[sound]), len(life))] = 0.0
     return Forms(
         n_forms=len(life),
         form=request[~sound],

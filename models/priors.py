@@ -16,6 +16,9 @@ FIRST_SD = 0.5
 #: A chosen width moves by at most this factor per round, and never below SMALLEST_SD.
 LARGEST_MOVE = 4.0
 SMALLEST_SD = 1e-3
+#: Rate of the Gamma(2, ·) prior on a chosen width [per log unit]: its mean is 1, a factor of e between
+#: materials, and its mode one half.
+WIDTH_RATE = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,11 +121,12 @@ def updated_prior(prior: Prior, coef: FloatArray, covariance: NDArray[np.floatin
 
     Notes
     -----
-    Fixed point of the Laplace marginal likelihood (MacKay 1992, Neural Computation 4:415, from memory):
-    sd² = Σθ² / (γ - 1) with γ = m - Σvar / sd², the number of coefficients that the data determine. The
-    "- 1" is a Gamma(2, ·) prior on sd, which keeps the estimate off the boundary at zero (Chung,
-    Rabe-Hesketh, Dorie, Gelman & Liu 2013, Psychometrika 78:685, from memory). Where the data determine
-    little the slower EM step sd² = (Σθ² + Σvar) / (m - 1) is taken; both have the same fixed point.
+    Fixed point of the Laplace marginal likelihood (MacKay 1992, Neural Computation 4:415, from memory)
+    with a Gamma(2, r) prior on sd, r = WIDTH_RATE: r sd³ + (γ - 1) sd² = Σθ², where γ = m - Σvar / sd² is
+    the number of coefficients that the data determine. The prior keeps sd off zero (Chung, Rabe-Hesketh,
+    Dorie, Gelman & Liu 2013, Psychometrika 78:685, from memory) and, where the data determine nothing,
+    from growing without bound. Where they determine little the slower EM step r sd³ + (m - 1) sd² =
+    Σθ² + Σvar is taken; both have the same fixed point.
     """
     sd = prior.sd.copy()
     for number in np.unique(prior.group[prior.group >= 0]):
@@ -131,9 +135,13 @@ def updated_prior(prior: Prior, coef: FloatArray, covariance: NDArray[np.floatin
         squares = float(np.sum((coef - prior.mean)[where] ** 2))
         variance = float(np.diag(covariance)[where].sum())
         determined = m - variance / old**2
-        if determined > 1.5:
-            new = np.sqrt(squares / (determined - 1.0))
-        else:
-            new = np.sqrt((squares + variance) / (m - 1))
+        known = determined > 1.5
+        new = _width(determined - 1.0, squares) if known else _width(m - 1.0, squares + variance)
         sd[where] = max(float(np.clip(new, old / LARGEST_MOVE, old * LARGEST_MOVE)), SMALLEST_SD)
     return replace(prior, sd=sd)
+
+
+def _width(count: float, squares: float) -> float:
+    """Positive root of WIDTH_RATE sd³ + count sd² = squares."""
+    roots = np.roots([WIDTH_RATE, count, 0.0, -max(squares, SMALLEST_SD**3)])
+    return float(roots[np.abs(roots.imag) < 1e-9].real.max())

@@ -30,8 +30,9 @@ from models.lines import (
     unit_signature,
 )
 from models.lives import FittedLives
-from models.looks import FloatArray, IntArray, LifeLooks, LineLooks
+from models.looks import BoolArray, FloatArray, IntArray, LifeLooks, LineLooks
 from models.patterns import (
+    CANCELLED,
     Forms,
     Sequences,
     WordArray,
@@ -40,6 +41,7 @@ from models.patterns import (
     mix,
     ranges,
     sequence_looks,
+    total_by,
     words,
 )
 
@@ -326,10 +328,12 @@ def _lines_under_verdicts(
     line_of_term = np.searchsorted(unit, terms.unit)
     terms = take_terms(terms, np.argsort(line_of_term, kind="stable"))
     line_of_term = np.sort(line_of_term)
+    impossible = _impossible(lines, terms, line_of_term, at)
     of_lives, of_lines = {}, {}
     for name, years in (("now", 0.0), ("later", horizon)):
         until = lines.now[terms.unit] + years
         seen, line_sound, life_sound = _joint(lines, terms, line_of_term, until, at)
+        seen[impossible] = 0.0
         of_lines[name] = _ratio(line_sound, seen)
         of_lives[name] = _summary(_ratio(life_sound, np.repeat(seen, size, axis=0)))
     forms = build_forms(
@@ -342,6 +346,26 @@ def _lines_under_verdicts(
     of_lines["plain"] = np.multiply.reduceat(_survive(forms, at), np.cumsum(size) - size, axis=0)
     collected.add_lives(chosen, of_lives)
     collected.add_lines(chosen, of_lines)
+
+
+def _impossible(lines: _Lines, terms: Terms, line_of_term: IntArray, at: Predictors) -> BoolArray:
+    """Lines whose looks contradict each other outright: their terms cancel whatever the parameters."""
+    n_rows = at.log_scale.shape[1]
+    # As in the fit: a flat law about a middle age, under which nothing vanishes by itself.
+    age = np.median(lines.now) - np.median(lines.looks.install_min)
+    flat = Predictors(np.full((1, n_rows), np.log(max(age, 1.0))), np.zeros((1, n_rows)), None)
+    seen, _, _ = _joint(lines, terms, line_of_term, lines.now[terms.unit], flat)
+    forms = build_forms(
+        lines.looks,
+        lines.sequences,
+        terms.factor_life,
+        terms.factor_threshold,
+        node=terms.node[terms.factor_term],
+    )
+    whole = np.abs(forms.constant) + total_by(forms.form, np.abs(forms.coef), forms.n_forms)
+    most = np.abs(terms.coef) * np.multiply.reduceat(whole, terms.factor_start[:-1])
+    result: BoolArray = seen[:, 0] <= CANCELLED * total_by(line_of_term, most, len(seen))
+    return result
 
 
 def _joint(

@@ -5,9 +5,10 @@ import pytest
 
 from models.bands import likelihood_ratio_band
 from models.errors import ModelInputError
-from models.lives import LifeLooks, LifeRegression, LineLooks, Ridge, single_candidates
+from models.lives import Detection, LifeLooks, LifeRegression, LineLooks, Ridge, single_candidates
 from models.npmle import NPMLE
 from models.regression import IntervalRegression
+from models.series import series_chances
 
 INF = np.inf
 BAD_RECORDS = [
@@ -86,7 +87,7 @@ def test_nothing_at_all():
 
 
 def test_a_record_of_weight_zero_is_not_there():
-    kept, weighted = ([10, 0, 30], [20, 15, INF]), ([10, 0, 30, 12, 41], [20, 15, INF, 13, 41])
+    kept, weighted = ([10.5, 0, 30], [20, 15, INF]), ([10.5, 0, 30, 12, 41], [20, 15, INF, 13, 41])
     weight = [1, 1, 1, 0, 0]
     curve, other = NPMLE().fit(*kept), NPMLE().fit(*weighted, weight)
     np.testing.assert_array_equal(curve.intervals_, other.intervals_)
@@ -243,8 +244,8 @@ def test_the_width_chosen_for_a_prior_is_the_best_one():
         return model.fit(X, np.ones((5, 1)), looks, X_names=("all", *names), Z_names=["all"])
 
     chosen = fit(None).prior_sd[1]
-    # The prior of the width is Gamma(2, .): proportional to the width itself.
-    worth = [fit(sd).log_marginal + np.log(sd) for sd in (chosen * 0.85, chosen, chosen * 1.18)]
+    # The prior of the width is Gamma(2, 2): proportional to sd exp(-2 sd).
+    worth = [fit(sd).log_marginal + np.log(sd) - 2 * sd for sd in (chosen * 0.85, chosen, chosen * 1.18)]
     assert worth[1] > worth[0]
     assert worth[1] > worth[2]
 
@@ -289,3 +290,34 @@ def test_a_line_look_must_have_members_that_exist():
     astray = LineLooks(line_year=[2000.0], line_bad=[1], member_line=[0], member_life=[7])
     with pytest.raises(ModelInputError, match="row 0: member_life is not one of the 2 lives"):
         fit_looks(looks_of([True, False]), line_looks=astray)
+
+
+def test_looks_that_contradict_each_other_outright_are_left_out_of_the_fit_and_count_as_failed():
+    """The whole line bad in 2005, each of its segments good in 2015, and every look the truth."""
+    looks = looks_of([False, False, True, False], year=[2015.0, 2015.0, 2000.0, 1980.0])
+    line_looks = LineLooks(line_year=[2005.0], line_bad=[1], member_line=[0, 0], member_life=[0, 1])
+    fit = fit_looks(looks, line_looks=line_looks)
+    assert fit.status == "ok"
+    assert fit.excluded_lives.tolist() == [0, 1]
+    draws = fit.draws(50, np.random.default_rng(1))
+    found = series_chances(
+        fit, ONE, ONE, looks, [0, 0, 1, 2], now=2020.0, horizon=5.0, draws=draws, line_looks=line_looks
+    )
+    np.testing.assert_array_equal(found.line_failed_now.mean[:2], 1.0)
+    assert 0.0 < found.line_failed_now.low[2] < found.line_failed_now.high[2] < 1.0
+
+
+def test_a_certain_bad_look_before_the_pipe_was_laid_leaves_no_rounding_behind():
+    # Sure of every bad call, not of good ones: three looks at a pipe not yet laid, one of them bad.
+    looks = looks_of(
+        [True, False],
+        install=2016.0,
+        look_life=[0, 0, 0, 1],
+        look_year=[1990.0, 2000.0, 2010.0, 2030.0],
+        look_bad=[False, True, False, True],
+    )
+    fit = LifeRegression(ridges=PRIORS, detection=Detection(sensitivity=0.8)).fit(
+        ONE, ONE, looks, X_names=["all"], Z_names=["all"]
+    )
+    assert fit.status == "ok"
+    assert fit.excluded_lives.tolist() == [0]
