@@ -73,7 +73,14 @@ def test_no_tests_folder_is_a_package():
 def test_the_readme_opens_with_the_job():
     paragraphs = (ROOT / "README.md").read_text().split("\n\n")
     first = next(text for text in paragraphs if not text.startswith(("#", "!", "<")))
-    for word in ("lateral", "inspection", "survival curves", "hot spots", "pre-sale risk", "replacement budgets"):
+    for word in (
+        "lateral",
+        "inspection",
+        "survival curves",
+        "hot spots",
+        "pre-sale risk",
+        "replacement budgets",
+    ):
         assert word in " ".join(first.split())
 
 

@@ -14,7 +14,9 @@ def main() -> int:
         if wanted and script.stem.removeprefix("bench_") not in wanted:
             continue
         print(f"\n== {script.stem}", flush=True)  # noqa: T201
-        failed += subprocess.run([sys.executable, str(script)], cwd=here.parents[1], check=False).returncode != 0
+        failed += (
+            subprocess.run([sys.executable, str(script)], cwd=here.parents[1], check=False).returncode != 0
+        )
     return failed
 
 
