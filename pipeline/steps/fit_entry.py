@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-import numpy as np
 import polars as pl
 
 from models.bias import known_failure_sensitivity
@@ -16,71 +13,9 @@ BAND_YEARS = 20
 #: The share of a family within one material counts like the overall one after this many failed pipes; judgement.
 POOLED_LOOKS = 10
 
-Believe = Callable[[pl.DataFrame], pl.DataFrame]
-
-
-def with_sensitivity(
-    exposure: Exposure, lives: pl.DataFrame, camera: Detection, detection: Detection
-) -> Believe:
-    """Return a function that adds `sensitivity` to looks with `life_id` and `age`.
-
-    Parameters
-    ----------
-    exposure : Exposure
-        All lives and looks: the dug-out among the failed are counted on any failure.
-    lives : DataFrame
-        Lives that may be asked for.
-    camera : Detection
-        Of any failure.
-    detection : Detection
-        Of the outcome to be fitted.
-
-    Returns
-    -------
-    callable
-        See `models.bias.known_failure_sensitivity` for what it adds.
-    """
-    cells = (
-        _celled(outcome_looks(exposure, Outcome.ANY.value), exposure.lives)
-        .group_by("material", "band")
-        .agg(
-            n_ended=pl.col("is_known").sum(),
-            n_standing=(~pl.col("is_known")).sum(),
-            n_bad=(pl.col("is_bad") & ~pl.col("is_known")).sum(),
-        )
-        .sort("material", "band")
-    )
-    group = cells["material"].rle_id().to_numpy()
-    of_any = known_failure_sensitivity(
-        cells["n_ended"].to_numpy(), cells["n_standing"].to_numpy(), cells["n_bad"].to_numpy(), group, camera
-    )
-    share_known = (of_any - camera.sensitivity) / max(1.0 - camera.sensitivity, 1e-12)
-    share_known = np.where(camera.sensitivity < 1.0, share_known, 0.0)
-    table = cells.select("material", "band").with_columns(
-        sensitivity=pl.Series(share_known + (1.0 - share_known) * detection.sensitivity)
-    )
-
-    def believe(looks: pl.DataFrame) -> pl.DataFrame:
-        celled = _celled(looks, exposure.lives).join(table, on=["material", "band"], how="left")
-        return celled.with_columns(pl.col("sensitivity").fill_null(detection.sensitivity)).drop(
-            "material", "band"
-        )
-
-    return believe
-
-
-def _celled(looks: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
-    return looks.join(lives.select("life_id", "material"), on="life_id").with_columns(
-        band=_band(pl.col("age"))
-    )
-
-
-def _band(age: pl.Expr) -> pl.Expr:
-    return (age.clip(0) / BAND_YEARS).floor()
-
 
 def enter_lives(
-    exposure: Exposure, outcome: str, looked: pl.DataFrame, looks: pl.DataFrame, believe: Believe
+    exposure: Exposure, outcome: str, looked: pl.DataFrame, looks: pl.DataFrame, detection: Detection
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return lives as they enter the fit, and their looks.
 
@@ -92,8 +27,8 @@ def enter_lives(
         Outcome to be fitted.
     looked, looks : DataFrame
         Lives with a look, and the looks of `outcome_looks`.
-    believe : callable
-        From `with_sensitivity`.
+    detection : Detection
+        Of the camera, for this outcome.
 
     Returns
     -------
@@ -105,12 +40,20 @@ def enter_lives(
     A life that was dug out or lined before a look had failed by then. What it had failed of is not on
     record. For a single family it goes by the last look before the works that found it failed; where there
     is none it enters twice, as failed and as sound, by the share of that family among the failed pipes of
-    its material still in the ground. Leaving such lives out would leave only the survivors.
+    its material and age still in the ground. Leaving such lives out would leave only the survivors.
     """
-    columns = ["life", "look_at", "is_bad", "sensitivity"]
     if outcome == Outcome.ANY.value:
         lives = looked.with_columns(weight=pl.lit(1.0), is_split=pl.lit(False)).with_row_index("life")
-        return lives, believe(looks).join(lives.select("life_id", "life"), on="life_id").select(columns)
+        entered = looks.join(lives.select("life_id", "life", "weight"), on="life_id")
+    else:
+        lives, entered = _split_ended(exposure, outcome, looked, looks)
+    believed = _with_sensitivity(entered, exposure.lives, detection)
+    return lives, believed.select("life", "look_at", "is_bad", "sensitivity")
+
+
+def _split_ended(
+    exposure: Exposure, outcome: str, looked: pl.DataFrame, looks: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     ended = exposure.looks.filter((pl.col("basis") == ENDED) & ~pl.col("is_selected"))
     split = (
         exposure.lives.join(ended.select("life_id", "age"), on="life_id")
@@ -129,11 +72,46 @@ def enter_lives(
     names = whole.columns
     lives = pl.concat([whole, failed.select(names), sound.select(names)]).filter(pl.col("weight") > 0)
     lives = lives.sort("life_id", "is_failed").with_row_index("life")
-    own = believe(looks).join(lives.select("life_id", "life"), on="life_id")
-    known = believe(ended).join(
-        lives.filter("is_split").select("life_id", "life", is_bad="is_failed"), on="life_id"
-    )
+    own = looks.join(lives.select("life_id", "life", "weight"), on="life_id")
+    known = ended.join(
+        lives.filter("is_split").select("life_id", "life", "weight", is_bad="is_failed"), on="life_id"
+    ).with_columns(is_known=pl.lit(True))
+    columns = ["life_id", "life", "weight", "age", "look_at", "is_bad", "is_known"]
     return lives, pl.concat([own.select(columns), known.select(columns)])
+
+
+def _with_sensitivity(looks: pl.DataFrame, lives: pl.DataFrame, detection: Detection) -> pl.DataFrame:
+    """Add how far each look is to be believed: see `models.bias.known_failure_sensitivity`."""
+    celled = _celled(looks, lives)
+    weight, is_known = pl.col("weight"), pl.col("is_known")
+    cells = (
+        celled.group_by("material", "band")
+        .agg(
+            n_ended=weight.filter(is_known & pl.col("is_bad")).sum(),
+            n_standing=weight.filter(~is_known).sum(),
+            n_bad=weight.filter(~is_known & pl.col("is_bad")).sum(),
+        )
+        .sort("material", "band")
+    )
+    sensitivity = known_failure_sensitivity(
+        cells["n_ended"].to_numpy(),
+        cells["n_standing"].to_numpy(),
+        cells["n_bad"].to_numpy(),
+        cells["material"].rle_id().to_numpy(),
+        detection,
+    )
+    believed = cells.select("material", "band").with_columns(sensitivity=pl.Series(sensitivity))
+    return celled.join(believed, on=["material", "band"])
+
+
+def _celled(looks: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
+    return looks.join(lives.select("life_id", "material"), on="life_id").with_columns(
+        band=_band(pl.col("age"))
+    )
+
+
+def _band(age: pl.Expr) -> pl.Expr:
+    return (age.clip(0) / BAND_YEARS).floor()
 
 
 def _last_seen(exposure: Exposure, outcome: str) -> pl.DataFrame:

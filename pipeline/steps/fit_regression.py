@@ -22,7 +22,7 @@ from pipeline.steps.fit_design import (
     make_design,
     material_shares,
 )
-from pipeline.steps.fit_entry import enter_lives, with_sensitivity
+from pipeline.steps.fit_entry import enter_lives
 from pipeline.steps.fit_input import Exposure, outcome_line_looks, outcome_looks
 from pipeline.vocabulary import Outcome
 
@@ -107,8 +107,7 @@ def fit_outcome(exposure: Exposure, outcome: str, settings: Settings, rng: np.ra
     shares = material_shares(exposure.lives)
     design = make_design(exposure.lives, looked, shares, outcome)
     detection = detection_of(settings, outcome)
-    beliefs = with_sensitivity(exposure, looked, detection_of(settings, Outcome.ANY.value), detection)
-    copies, copy_looks = enter_lives(exposure, outcome, looked, looks, beliefs)
+    copies, copy_looks = enter_lives(exposure, outcome, looked, looks, detection)
     lines = lines.join(copies.filter(~pl.col("is_split")).select("life_id", "life"), on="life_id")
     arrays, line_arrays = life_looks(design, copies, copy_looks), line_looks(lines)
     fitted = LifeRegression(ridges=design.ridges, detection=detection).fit(
