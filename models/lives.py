@@ -257,6 +257,7 @@ class LifeRegression:
         Z_names: Sequence[str] | None = None,
         W: ArrayLike | None = None,
         W_names: Sequence[str] | None = None,
+        start: FloatArray | None = None,
     ) -> FittedLives:
         """Fit by Newton's method with analytic gradient and Hessian.
 
@@ -277,6 +278,8 @@ class LifeRegression:
             Names of the columns; default "x0", "x1", …, "z0", … and "w0", ….
         W : array, shape (n_rows, r), optional
             Covariates of the log odds of having failed from the start; without it no pipe has.
+        start : ndarray, shape (p + q + r,), optional
+            Coefficients to begin at, such as those of a fit to nearly the same looks.
 
         Returns
         -------
@@ -307,13 +310,13 @@ class LifeRegression:
         status, reason = problem.objection(prior)
         if status:
             return self._result(problem, names, prior, None, status, reason)
-        optimum, prior = self._optimise(problem, prior)
+        optimum, prior = self._optimise(problem, prior, start)
         status, reason = _verdict_on(optimum, names)
         return self._result(problem, names, prior, optimum, status, reason)
 
-    def _optimise(self, problem: _Problem, prior: Prior) -> tuple[Optimum, Prior]:
+    def _optimise(self, problem: _Problem, prior: Prior, start: FloatArray | None) -> tuple[Optimum, Prior]:
         """Alternate between the mode and the prior widths that are to be chosen from the data."""
-        optimum = problem.mode(prior, problem.start(prior), self.max_iterations)
+        optimum = problem.mode(prior, problem.start(prior) if start is None else start, self.max_iterations)
         for _ in range(WIDTH_ROUNDS):
             if not prior.is_estimated or not optimum.converged:
                 break

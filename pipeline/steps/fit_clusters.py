@@ -105,6 +105,7 @@ def variance_factor(
             Z_names=design.Z_names,
             W=design.W,
             W_names=design.W_names or None,
+            start=fitted.coef,
         )
         if refit.status == "ok":
             found.append(hazards(refit))
