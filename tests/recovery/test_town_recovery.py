@@ -76,7 +76,7 @@ def _description(town: Path) -> dict[str, object]:
     return content
 
 
-@pytest.mark.slow
+@pytest.mark.town_truth
 def test_the_truth_lies_within_the_stated_range(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     found = pl.concat([estimates(tmp_path / str(seed), seed) for seed in SEEDS])
     by_outcome = found.group_by("seed", "outcome").agg(
