@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.errors import FitError
+from pipeline.progress import Progress, silent
 from pipeline.published import contract
 from pipeline.published.write import empty, publish
 from pipeline.settings import Settings, Workspace
@@ -41,12 +42,7 @@ from pipeline.steps.fit_scores import SCORE_LEVEL, Scores, score_lines, score_un
 from pipeline.vocabulary import Outcome
 from pipeline.warehouse import Warehouse, open_warehouse, sql_text
 
-Progress = Callable[[str], None]
 Frames = dict[str, pl.DataFrame]
-
-
-def _silent(_: str) -> None:
-    """Show nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +75,7 @@ class BuildReport:
     seconds: float
 
 
-def build(workspace: Workspace, *, progress: Progress = _silent) -> BuildReport:
+def build(workspace: Workspace, *, progress: Progress = silent) -> BuildReport:
     """Build everything from what is loaded, and publish it.
 
     Parameters
@@ -125,7 +121,7 @@ def build(workspace: Workspace, *, progress: Progress = _silent) -> BuildReport:
 
 
 def make_tables(
-    warehouse: Warehouse, settings: Settings, report: ExposeReport, *, progress: Progress = _silent
+    warehouse: Warehouse, settings: Settings, report: ExposeReport, *, progress: Progress = silent
 ) -> tuple[Frames, dict[str, Any]]:
     """Make every published table from an exposed warehouse, and the manifest's content."""
     exposure = read_exposure(warehouse, settings)

@@ -6,20 +6,18 @@ end a life, lives, then what each look saw of each life.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import duckdb
 
+from pipeline.progress import Progress, silent
 from pipeline.settings import Settings
 from pipeline.steps.check_records import find_contradictions
 from pipeline.steps.staging import COUNTER_SLIP_FT
 from pipeline.verdicts import material_years, store_rules, verdict_rules
 from pipeline.warehouse import Warehouse, run_sql
-
-Progress = Callable[[str], None]
 
 #: A pipe this much younger than its house is not the house's first pipe [years]; judgement: building takes time.
 FORERUNNER_GAP_YEARS = 3.0
@@ -60,10 +58,6 @@ STAGES = {
 COUNTED = ("lives", "looks", "line_looks", "intervals")
 
 
-def _silent(_: str) -> None:
-    """Show nothing."""
-
-
 @dataclass(frozen=True, slots=True)
 class ExposeReport:
     """How much there is to fit.
@@ -83,7 +77,7 @@ class ExposeReport:
     rule_version: str
 
 
-def expose(warehouse: Warehouse, settings: Settings, *, progress: Progress = _silent) -> ExposeReport:
+def expose(warehouse: Warehouse, settings: Settings, *, progress: Progress = silent) -> ExposeReport:
     """Rebuild schema exposure and `records.findings_on_records` from core.
 
     Parameters

@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from models.lives import FittedLives, LifeRegression, Ridge
+from models.lives import FittedLives, Ridge
 from models.looks import FloatArray, IntArray, LifeLooks, LineLooks
-from pipeline.steps.fit_design import Design
+from pipeline.steps.fit_design import Design, fit_design
 
 #: Groups of subdivisions that are left out in turn.
 GROUPS = 10
@@ -92,21 +92,10 @@ def variance_factor(
         Ridge(terms=r.terms, mean=r.mean, sd=float(fitted.prior_sd[fitted.names.index(r.terms[0])]))
         for r in design.ridges
     )
-    regression = LifeRegression(ridges=ridges, detection=fitted.detection)
     found = []
     for left_out in range(GROUPS):
         part = replace(looks, weight=np.where(group == left_out, 0.0, looks.weight))
-        refit = regression.fit(
-            design.X,
-            design.Z,
-            part,
-            lines,
-            X_names=design.X_names,
-            Z_names=design.Z_names,
-            W=design.W,
-            W_names=design.W_names or None,
-            start=fitted.coef,
-        )
+        refit = fit_design(design, part, lines, detection=fitted.detection, ridges=ridges, start=fitted.coef)
         if refit.status == "ok":
             found.append(hazards(refit))
     if len(found) < GROUPS:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.lives import LifeLooks, LineLooks, Ridge
+from models.lives import Detection, FittedLives, LifeLooks, LifeRegression, LineLooks, Ridge
 from models.looks import FloatArray, IntArray
 from pipeline.vocabulary import Outcome
 
@@ -88,6 +88,44 @@ class Design:
     def start_of(self, rows: IntArray) -> FloatArray | None:
         """Rows of W, or None."""
         return None if self.W is None else self.W[rows]
+
+
+def fit_design(
+    design: Design,
+    looks: LifeLooks,
+    lines: LineLooks | None,
+    *,
+    detection: Detection,
+    ridges: tuple[Ridge, ...] | None = None,
+    start: FloatArray | None = None,
+) -> FittedLives:
+    """Fit the regression on looks with a design's rows, names and priors.
+
+    Parameters
+    ----------
+    design : Design
+        Covariate rows and priors.
+    looks, lines
+        From `life_looks` and `line_looks`.
+    detection : Detection
+        How far a look is to be believed.
+    ridges : tuple of Ridge, optional
+        Priors in place of the design's.
+    start : ndarray, optional
+        Coefficients to begin at.
+    """
+    regression = LifeRegression(ridges=design.ridges if ridges is None else ridges, detection=detection)
+    return regression.fit(
+        design.X,
+        design.Z,
+        looks,
+        lines,
+        X_names=design.X_names,
+        Z_names=design.Z_names,
+        W=design.W,
+        W_names=design.W_names or None,
+        start=start,
+    )
 
 
 def with_covariates(lives: pl.DataFrame) -> pl.DataFrame:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from models.lives import Detection, FittedLives, LifeRegression
+from models.lives import Detection, FittedLives
 from models.looks import FloatArray, IntArray, LifeLooks, LineLooks
 from pipeline.published import contract
 from pipeline.published.write import empty
@@ -17,6 +17,7 @@ from pipeline.steps.fit_design import (
     ROW_KEYS,
     UNKNOWN,
     Design,
+    fit_design,
     life_looks,
     line_looks,
     make_design,
@@ -110,16 +111,7 @@ def fit_outcome(exposure: Exposure, outcome: str, settings: Settings, rng: np.ra
     copies, copy_looks = enter_lives(exposure, outcome, looked, looks, detection)
     lines = lines.join(copies.filter(~pl.col("is_split")).select("life_id", "life"), on="life_id")
     arrays, line_arrays = life_looks(design, copies, copy_looks), line_looks(lines)
-    fitted = LifeRegression(ridges=design.ridges, detection=detection).fit(
-        design.X,
-        design.Z,
-        arrays,
-        line_arrays,
-        X_names=design.X_names,
-        Z_names=design.Z_names,
-        W=design.W,
-        W_names=design.W_names or None,
-    )
+    fitted = fit_design(design, arrays, line_arrays, detection=detection)
     is_ok = fitted.status == "ok"
     draws = fitted.draws(settings.n_draws, rng) if is_ok else np.empty((0, len(fitted.coef)))
     fit = OutcomeFit(outcome, design, fitted, draws, looked, looks, lines["inspection_id"].n_unique(), 1.0)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -12,17 +11,12 @@ import polars as pl
 
 from pipeline import readers, validate
 from pipeline.column_map import ColumnMap
+from pipeline.progress import Progress, silent
 from pipeline.readers.raw import RawRows
 from pipeline.settings import Workspace
 from pipeline.steps.staging import Staging
 from pipeline.validate import CheckedRows
 from pipeline.warehouse import Warehouse, open_warehouse, register_frame
-
-Progress = Callable[[str], None]
-
-
-def _silent(_: str) -> None:
-    """Show nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +58,7 @@ def load(
     column_map: ColumnMap,
     *,
     today: date | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> LoadReport:
     """Read a file, check it, and put its rows into the workspace's warehouse.
 
@@ -106,7 +100,7 @@ def load_checked(
     checked: CheckedRows,
     column_map: ColumnMap,
     *,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> LoadReport:
     """Put rows that were read and checked into an open warehouse; arguments as in `load`."""
     earlier = find_earlier(warehouse, raw, column_map)
