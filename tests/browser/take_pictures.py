@@ -62,7 +62,8 @@ def _picture(
     across, down = WIDTHS[width]
     page = browser.new_page(viewport={"width": across, "height": down})
     page.goto(f"{server.address}/?{query}")
-    page.locator(".vega-embed").last.wait_for()
+    # Records without blocks or houses have an empty state in place of a chart.
+    page.locator(".vega-embed, .u-empty").last.wait_for()
     if start is not None and not whole:
         heading = page.get_by_role("heading", name=start)
         if heading.count():
