@@ -79,6 +79,8 @@ class SeriesChances:
         Without any look: what pipes like these do.
     line_draws_now, line_draws_later : ndarray of float32, shape (n_draws, n_lines)
         The draws behind `line_failed_now` and `line_failed_later`; no rows unless asked for.
+    life_draws_now : ndarray of float32, shape (n_draws, n_kept)
+        The draws behind `life_failed_now` of the lives named in `keep_lives`, in their order.
     """
 
     life_failed_now: ChanceRange
@@ -88,6 +90,7 @@ class SeriesChances:
     line_unconditional_now: ChanceRange
     line_draws_now: NDArray[Any]
     line_draws_later: NDArray[Any]
+    life_draws_now: NDArray[Any]
 
 
 def series_chances(
@@ -103,6 +106,7 @@ def series_chances(
     draws: FloatArray,
     line_looks: LineLooks | None = None,
     keep_draws: bool = False,
+    keep_lives: ArrayLike = (),
     chunk_bytes: int = 256_000_000,
 ) -> SeriesChances:
     """Chance that each life and each line has failed, given what its looks showed.
@@ -129,6 +133,8 @@ def series_chances(
         Looks with an overall verdict only; each covers lives of one line.
     keep_draws : bool
         Return the lines' draws too: 8 bytes per line and draw.
+    keep_lives : array of int, shape (n_kept,)
+        Lives whose draws are returned too: 4 bytes per distinct life and draw.
     chunk_bytes : int
         Working memory to aim for [bytes].
 
@@ -155,7 +161,7 @@ def series_chances(
     if not np.isfinite(draws).all():
         raise ModelInputError("draws hold a value that is not finite; was the fit's status 'ok'?")
     at = fitted.predictors(X, Z, W, np.atleast_2d(np.asarray(draws, dtype=np.float64)))
-    collected = _Collected(lines, len(at.log_scale), keep_draws)
+    collected = _Collected(lines, len(at.log_scale), keep_draws, np.asarray(keep_lives, dtype=np.int64))
     for chosen in lines.runs(chunk_bytes, len(at.log_scale), with_verdict=False):
         _independent_lines(lines, chosen, horizon, at, collected)
     for chosen in lines.runs(chunk_bytes, len(at.log_scale), with_verdict=True):
@@ -259,6 +265,7 @@ def _independent_lines(
     _, first, like = np.unique(lines.life_key[life], return_index=True, return_inverse=True)
     tables = _life_tables(lines, life[first], now[first], horizon, at)
     collected.add_lives(chosen, {name: _summary(tables[name])[:, like] for name in ("now", "later")})
+    collected.keep_life_draws(chosen, tables["now"], like)
     start = np.cumsum(size) - size
     for a in range(0, len(chosen), LINES_AT_ONCE):
         part = slice(a, a + LINES_AT_ONCE)
@@ -335,7 +342,10 @@ def _lines_under_verdicts(
         seen, line_sound, life_sound = _joint(lines, terms, line_of_term, until, at)
         seen[impossible] = 0.0
         of_lines[name] = _ratio(line_sound, seen)
-        of_lives[name] = _summary(_ratio(life_sound, np.repeat(seen, size, axis=0)))
+        sound = _ratio(life_sound, np.repeat(seen, size, axis=0))
+        of_lives[name] = _summary(sound)
+        if name == "now":
+            collected.keep_life_draws(chosen, sound, np.arange(len(sound)))
     forms = build_forms(
         lines.looks,
         lines.sequences,
@@ -449,12 +459,21 @@ def _atom_survival(
 class _Collected:
     """Means and quantiles of the distinct lines and lives, spread over all lines at the end."""
 
-    def __init__(self, lines: _Lines, n_draws: int, keep_draws: bool) -> None:
+    def __init__(self, lines: _Lines, n_draws: int, keep_draws: bool, keep_lives: IntArray) -> None:
         self.lines = lines
         n = len(lines.representative)
         size = lines.units.size[lines.representative]
         self.first_life = np.cumsum(size) - size
         n_lives = int(size.sum())
+        units = lines.units
+        self.from_life = np.empty(len(units.unit), dtype=np.int64)
+        self.from_life[units.member] = (
+            self.first_life[lines.like[units.unit[units.member]]] + units.place[units.member]
+        )
+        distinct, self.kept_row = np.unique(self.from_life[keep_lives], return_inverse=True)
+        self.row_of_kept = np.full(n_lives, -1, dtype=np.int64)
+        self.row_of_kept[distinct] = np.arange(len(distinct))
+        self.life_draws = np.empty((len(distinct), n_draws), np.float32)
         self.lives = {name: np.empty((3, n_lives)) for name in ("now", "later")}
         self.of_lines = {name: np.empty((3, n)) for name in ("now", "later", "plain")}
         kept = n if keep_draws else 0
@@ -469,6 +488,13 @@ class _Collected:
         for name, summary in summaries.items():
             self.lives[name][:, lives] = summary
 
+    def keep_life_draws(self, chosen: IntArray, sound: NDArray[Any], row_of_life: IntArray) -> None:
+        """Keep the draws of those lives of some distinct lines that were asked for."""
+        size = self.lines.units.size[self.lines.representative[chosen]]
+        row = self.row_of_kept[ranges(self.first_life[chosen], size)]
+        wanted = np.flatnonzero(row >= 0)
+        self.life_draws[row[wanted]] = 1.0 - sound[row_of_life[wanted]]
+
     def add_lines(self, chosen: IntArray, survivals: dict[str, NDArray[Any]]) -> None:
         """Take in some distinct lines; rows lines, columns draws."""
         for name, survival in survivals.items():
@@ -478,10 +504,7 @@ class _Collected:
 
     def result(self) -> SeriesChances:
         """Spread over all lines and lives."""
-        units, like = self.lines.units, self.lines.like
-        n_lives = len(units.unit)
-        from_life = np.empty(n_lives, dtype=np.int64)
-        from_life[units.member] = self.first_life[like[units.unit[units.member]]] + units.place[units.member]
+        like, from_life = self.lines.like, self.from_life
 
         def over(summary: FloatArray, where: IntArray) -> ChanceRange:
             return ChanceRange(mean=summary[0, where], low=summary[1, where], high=summary[2, where])
@@ -499,6 +522,7 @@ class _Collected:
             line_unconditional_now=over(self.of_lines["plain"], like),
             line_draws_now=kept("now"),
             line_draws_later=kept("later"),
+            life_draws_now=self.life_draws[self.kept_row].T,
         )
 
 

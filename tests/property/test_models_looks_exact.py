@@ -135,6 +135,7 @@ def test_likelihood_and_scores_equal_the_sum_over_all_courses(seed, detection):
         draws=COEF[None],
         line_looks=line_looks,
         keep_draws=True,
+        keep_lives=np.arange(looks.n_lives)[::-1],
     )
     for i, (life, line) in enumerate(
         ((found.life_failed_now, found.line_failed_now), (found.life_failed_later, found.line_failed_later))
@@ -142,6 +143,8 @@ def test_likelihood_and_scores_equal_the_sum_over_all_courses(seed, detection):
         np.testing.assert_allclose(life.mean, 1 - sound_life[i] / total, atol=1e-9)
         np.testing.assert_allclose(line.mean, 1 - sound_line[i] / total, atol=1e-9)
     assert found.line_draws_now.shape == (1, 1)
+    # One draw: the draw of a life is its mean.
+    np.testing.assert_allclose(found.life_draws_now[0], found.life_failed_now.mean[::-1], atol=1e-6)
 
 
 def many(seed, *, n_rows=3, n=400):
@@ -259,6 +262,12 @@ def test_lines_alike_are_scored_alike_and_chunks_do_not_matter():
         np.testing.assert_allclose(found.low, low, atol=1e-6)
         np.testing.assert_allclose(found.high, high, atol=1e-6)
         np.testing.assert_allclose(found.mean, drawn.mean(axis=0), atol=1e-6)
+    asked = rng.permutation(300)[:120]
+    lives = series_chances(fit, X, Z, looks, line, now=NOW, horizon=5, draws=draws, keep_lives=asked)
+    low, high = np.quantile(lives.life_draws_now, [0.05, 0.95], axis=0)
+    np.testing.assert_allclose(lives.life_failed_now.low[asked], low, atol=1e-6)
+    np.testing.assert_allclose(lives.life_failed_now.high[asked], high, atol=1e-6)
+    assert whole.life_draws_now.shape == (50, 0)
     # No look at all: the chance is the average of F over the draws.
     none = as_looks(np.minimum(row, 1), install, [], [], [])
     plain = series_chances(fit, X, Z, none, np.arange(300), now=NOW, horizon=5, draws=draws)
