@@ -6,6 +6,7 @@ L = 0: already failed at the first look; L == R: the age itself is known. Used b
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,8 +88,37 @@ def check_intervals(
     return Intervals(low, high, counts, start)
 
 
+def numbers(given: ArrayLike, name: str) -> FloatArray:
+    """Turn what was given into an array of doubles, or say what in it is not a number.
+
+    Raises
+    ------
+    ModelInputError
+        Naming the array, and the row where one entry is to blame.
+    """
+    try:
+        return np.ascontiguousarray(given, dtype=np.float64).reshape(np.shape(given))
+    except (TypeError, ValueError) as error:
+        row, value = _first_not_a_number(given)
+        if row < 0:
+            raise ModelInputError(f"{name} is not an array of numbers.") from error
+        raise ModelInputError(f"{name} is {value!r}, which is not a number.", row=row) from error
+
+
+def _first_not_a_number(given: ArrayLike) -> tuple[int, object]:
+    """Row and value of the first entry that cannot be read; row -1 where no single entry is to blame."""
+    if not isinstance(given, Iterable):
+        return -1, given
+    for row, value in enumerate(given):
+        try:
+            np.asarray(value, dtype=np.float64)
+        except (TypeError, ValueError):
+            return row, value
+    return -1, None
+
+
 def _flat(given: ArrayLike, name: str) -> FloatArray:
-    array = np.ascontiguousarray(given, dtype=np.float64)
+    array = numbers(given, name)
     if array.ndim != 1:
         raise ModelInputError(f"{name} must be a flat array, not of shape {array.shape}.")
     return array

@@ -1,60 +1,37 @@
 """Parametric regression on censored ages: Weibull and its neighbours, with covariates.
 
 `IntervalRegression` takes intervals; `models.lives` is its Weibull relative for looks, where install
-years, materials or verdicts are not exactly known.
+years, materials or verdicts are not exactly known. `models.profile` gives its likelihood intervals,
+`models.family_choice` chooses its family.
 """
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
-from typing import Any, Self
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Literal, Self
 
 import numpy as np
 from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator
+from sklearn.utils.validation import check_is_fitted
 
-from models.compiled import compiled
 from models.errors import ModelInputError
-from models.families import CODE, FAMILIES, cumulative_hazard, hazard_at, log_hazard
-from models.intervals import FloatArray, Intervals, check_intervals
-from models.looks import BoolArray
-from models.newton import Optimum, maximise
-from models.patterns import mix, total_by, words
+from models.families import FAMILIES, cumulative_hazard
+from models.interval_likelihood import Rows, distinct, flat_start, likelihood, log_likelihoods
+from models.intervals import FloatArray, Intervals, check_intervals, numbers
+from models.newton import Derivatives, Optimum, maximise
+from models.priors import Prior, Ridge, resolve_prior, updated_prior
 
 #: Records on which the search starts, before all are used: each saves a pass or two over the next.
 WARM_START_ROWS = (4_000, 64_000)
-#: Records are counted by pattern where a sample of this size repeats itself by half or more.
-PATTERN_SAMPLE = 10_000
-#: Floor on the hazard between L and R: its square's reciprocal must not overflow.
-SMALLEST_GAP = 1e-140
-#: A coefficient this uncertain [log units squared] is not determined by anything.
+#: Effect of a covariate of usual size that is this uncertain [squared log units] is not determined.
 LARGEST_VARIANCE = 1e4
-
-
-@dataclass(frozen=True)
-class _Rows:
-    """Records ready for the likelihood; log ages are -inf at 0 and right is +inf where never seen."""
-
-    X: FloatArray
-    Z: FloatArray
-    log_left: FloatArray
-    log_right: FloatArray
-    log_entry: FloatArray | None
-    exposure: FloatArray
-    weight: FloatArray
-
-    def take(self, which: np.ndarray, weight: FloatArray | None = None) -> _Rows:
-        """Some of the records, with new weights if given."""
-        return _Rows(
-            self.X[which],
-            self.Z[which],
-            self.log_left[which],
-            self.log_right[which],
-            None if self.log_entry is None else self.log_entry[which],
-            self.exposure[which],
-            self.weight[which] if weight is None else weight,
-        )
+#: Covariates whose root mean square lies within these limits are used in the units given.
+USUAL_SIZE = (0.1, 10.0)
+#: The estimate of a prior's width has settled when it changes by less than this share.
+WIDTH_TOLERANCE = 1e-4
+WIDTH_ROUNDS = 200
 
 
 class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
@@ -67,9 +44,13 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
     ----------
     family : {"weibull", "log-logistic", "log-normal", "gamma", "gompertz"}
     fit_intercept : bool
-        Add an intercept to X, unless its columns already hold one (span the constant).
-    penalty : float
-        Precision of a Gaussian prior centred on 0 for every coefficient of X but the intercept.
+        Add an intercept to X, unless its columns already hold one (span the constant) and have no prior.
+    penalty : float or "estimate"
+        Precision of a Gaussian prior centred on 0 for every coefficient of X but the intercept (those
+        named in `priors` aside). "estimate": one precision, chosen from the data (partial pooling).
+    priors : sequence of models.priors.Ridge
+        Gaussian priors of some coefficients, named as in `parameter_names_`; with `sd=None` their common
+        width is chosen from the data. For material × era: one-hot columns in X and a ridge over them.
     max_iterations : int
         Newton steps allowed.
 
@@ -84,28 +65,34 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
     scale_, shape_ : float
         exp of intercept and of the first log shape coefficient.
     parameters_ : ndarray; parameter_names_ : tuple of str
-        All of them in the order of `covariance_`: intercept (where added), X, log shape.
+        All of them in the order of `covariance_`: "intercept" (where added), "x0", …, "log_shape0", ….
     covariance_ : ndarray
-        Inverse of the observed information (plus penalty).
+        Inverse of the observed information (plus prior precision).
     log_likelihood_ : float
-        Without penalty.
+        Without priors.
+    n_effective_ : float
+        Number of parameters that the data determine: all of them without priors.
     aic_ : float
-        -2 log-likelihood + 2 parameters.
+        -2 log-likelihood + 2 n_effective_.
+    prior_sd_ : ndarray
+        Width of each parameter's prior, given or chosen; inf where it has none.
     n_units_ : float
     status_, reason_ : str
         "ok", "no_records", "no_failures", "all_failed", "not_identified" (e.g. a covariate that
         separates failed from sound) or "not_converged", with one sentence. But for "ok" and
-        "not_converged" estimates are NaN.
+        "not_converged" estimates are NaN and predictions refused; `models.profile` still gives ranges.
 
     Notes
     -----
-    Log-likelihood of a record: log[S(L)^E - S(R)^E] - E log S(entry) with exposure E, or
-    log(E h(t)) + E log S(t) for a known age. Gradient and Hessian are analytic (for gamma, derivatives
-    by shape are five-point differences of the incomplete gamma function).
+    Gradient and Hessian are analytic (for gamma, derivatives by shape are five-point differences of the
+    incomplete gamma function). With proper priors on all parameters, records without any failure are
+    fitted too. The fit keeps the distinct records, for `models.profile`.
 
     References
     ----------
-    Meeker & Escobar 1998, Statistical Methods for Reliability Data, ch. 7, 8, 11 (from memory).
+    Meeker & Escobar 1998, Statistical Methods for Reliability Data, ch. 7, 8, 11 (from memory). Widths
+    of priors: `models.priors.updated_prior`. Effective parameters: Hastie & Tibshirani 1990, Generalized
+    Additive Models, ch. 6 (from memory).
     """
 
     def __init__(
@@ -113,12 +100,14 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
         family: str = "weibull",
         *,
         fit_intercept: bool = True,
-        penalty: float = 0.0,
+        penalty: float | Literal["estimate"] = 0.0,
+        priors: Sequence[Ridge] = (),
         max_iterations: int = 100,
     ) -> None:
         self.family = family
         self.fit_intercept = fit_intercept
         self.penalty = penalty
+        self.priors = priors
         self.max_iterations = max_iterations
 
     def fit(
@@ -156,83 +145,127 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
         Raises
         ------
         ModelInputError
-            For an impossible record, naming the row; unknown family; negative penalty.
+            For an impossible record, naming the row; unknown family; negative penalty; a prior of an
+            unknown parameter.
         """
-        if self.family not in FAMILIES:
-            raise ModelInputError(f"family is '{self.family}'; choose one of {', '.join(FAMILIES)}.")
-        if not self.penalty >= 0:
-            raise ModelInputError(f"penalty is {self.penalty}; it must be 0 or more.")
+        self._check_settings()
         given = check_intervals(left, right, weight, entry)
         rows = self._rows(X, given, exposure, shape_X)
         self.n_units_ = given.n_units
+        self._name_parameters(rows)
+        self._unit = _units(rows)
+        self._records, prior = _in_units(distinct(rows), self._unit), self._prior()
         self.status_, self.reason_ = _objection(given)
-        if not self.status_:
-            optimum = self._maximise(_distinct(rows))
+        if not self.status_ or (prior.is_proper and self.status_ != "no_records"):
+            optimum, prior = self._maximise(prior)
             self.status_, self.reason_ = self._verdict_on(optimum)
-            self._store(optimum, rows)
+            self._store(optimum, prior)
         else:
-            self._store(None, rows)
+            self._store(None, prior)
         return self
+
+    def _check_settings(self) -> None:
+        if self.family not in FAMILIES:
+            raise ModelInputError(f"family is '{self.family}'; choose one of {', '.join(FAMILIES)}.")
+        if isinstance(self.penalty, str):
+            if self.penalty != "estimate":
+                raise ModelInputError(f"penalty is '{self.penalty}'; it must be a number or 'estimate'.")
+        elif not 0.0 <= self.penalty < np.inf:
+            raise ModelInputError(f"penalty is {self.penalty}; it must be 0 or more.")
 
     def _rows(
         self, X: ArrayLike | None, given: Intervals, exposure: ArrayLike | None, shape_X: ArrayLike | None
-    ) -> _Rows:
+    ) -> Rows:
         n = len(given.left)
         covariates = _matrix(X, n, "X")
         self.n_features_in_ = covariates.shape[1]
-        self.has_added_intercept_ = self.fit_intercept and not _spans_constant(covariates)
-        if self.has_added_intercept_:
-            covariates = np.hstack((np.ones((n, 1)), covariates))
+        held = self.penalty != 0.0 or len(self.priors) > 0
+        self.has_added_intercept_ = self.fit_intercept and (held or not _spans_constant(covariates))
+        return self._laid_out(covariates, given, exposure, shape_X)
+
+    def _laid_out(
+        self, covariates: FloatArray, given: Intervals, exposure: ArrayLike | None, shape_X: ArrayLike | None
+    ) -> Rows:
+        n = len(given.left)
         at_birth = (given.right == 0) & (given.weight > 0)
         if at_birth.any():
             raise ModelInputError(
                 "a failure at age 0 has no place in this family.", row=int(np.argmax(at_birth))
             )
-        factor = np.ones(n) if exposure is None else np.ascontiguousarray(exposure, dtype=np.float64)
-        if factor.shape != (n,):
-            raise ModelInputError(f"exposure must have {n} entries.")
-        wrong = ~(np.isfinite(factor) & (factor > 0))
-        if wrong.any():
-            raise ModelInputError("exposure must be a number above 0.", row=int(np.argmax(wrong)))
         with np.errstate(divide="ignore"):
-            return _Rows(
-                X=covariates,
+            return Rows(
+                X=np.hstack((np.ones((n, 1)), covariates)) if self.has_added_intercept_ else covariates,
                 Z=np.hstack((np.ones((n, 1)), _matrix(shape_X, n, "shape_X"))),
                 log_left=np.log(given.left),
                 log_right=np.log(given.right),
                 log_entry=None if given.entry is None else np.log(given.entry),
-                exposure=factor,
+                exposure=_exposure(exposure, n),
                 weight=given.weight,
             )
 
-    def _precision(self, rows: _Rows) -> FloatArray:
-        p, q = rows.X.shape[1], rows.Z.shape[1]
-        precision = np.zeros(p + q)
-        precision[:p] = self.penalty
-        if self.has_added_intercept_:
-            precision[0] = 0.0
-        return precision
+    def _name_parameters(self, rows: Rows) -> None:
+        added = int(self.has_added_intercept_)
+        self.parameter_names_ = (
+            *(("intercept",) if added else ()),
+            *(f"x{i}" for i in range(rows.X.shape[1] - added)),
+            *(f"log_shape{i}" for i in range(rows.Z.shape[1])),
+        )
 
-    def _maximise(self, rows: _Rows) -> Optimum:
-        n = len(rows.weight)
-        start = _start(rows)
-        for size in WARM_START_ROWS:
-            if n > 2 * size:
-                start = self._search(rows.take(np.arange(0, n, n // size)), start).x
-        return self._search(rows, start)
+    # -- search: all in units in which covariates are of usual size --------------------------------------
 
-    def _search(self, rows: _Rows, start: FloatArray) -> Optimum:
-        precision = self._precision(rows)
+    def _prior(self) -> Prior:
+        ridges = list(self.priors)
+        named = {term for ridge in ridges for term in ridge.terms}
+        rest = tuple(n for n in self.parameter_names_ if n.startswith("x") and n not in named)
+        if self.penalty == "estimate":
+            ridges.append(Ridge(terms=rest, sd=None))
+        elif self.penalty and rest:
+            ridges.append(Ridge(terms=rest, sd=float(self.penalty) ** -0.5))
+        return resolve_prior(ridges, self.parameter_names_)
+
+    def _objective(self, rows: Rows, prior: Prior) -> Derivatives:
+        """Log-likelihood plus log prior as a function of coefficients in `_unit`s."""
+        mean, precision = prior.mean * self._unit, prior.precision / self._unit**2
 
         def derivatives(coef: FloatArray) -> tuple[float, FloatArray, FloatArray]:
             value, gradient, hessian = likelihood(self.family, rows, coef)
+            away = coef - mean
             return (
-                value - 0.5 * float(precision @ coef**2),
-                gradient - precision * coef,
+                value - 0.5 * float(precision @ away**2),
+                gradient - precision * away,
                 hessian - np.diag(precision),
             )
 
-        return maximise(derivatives, start, max_steps=self.max_iterations)
+        return derivatives
+
+    def _maximise(self, prior: Prior) -> tuple[Optimum, Prior]:
+        """Alternate between the mode and the prior widths that are to be chosen from the data."""
+        optimum = self._search(prior, self._first_guess(prior))
+        for _ in range(WIDTH_ROUNDS):
+            if not prior.is_estimated or not optimum.converged:
+                break
+            covariance = np.linalg.inv(-optimum.hessian) / np.outer(self._unit, self._unit)
+            wider = updated_prior(prior, optimum.x / self._unit, covariance)
+            change = np.abs(np.log(wider.sd[prior.finite] / prior.sd[prior.finite])).max()
+            prior = wider
+            optimum = self._search(prior, optimum.x)
+            if change < WIDTH_TOLERANCE:
+                break
+        return optimum, prior
+
+    def _first_guess(self, prior: Prior) -> FloatArray:
+        rows = self._records
+        n = len(rows.weight)
+        guess = flat_start(rows.take(np.arange(0, n, max(n // WARM_START_ROWS[0], 1))))
+        for size in WARM_START_ROWS:
+            if n > 2 * size:
+                found = self._search(prior, guess, rows.take(np.arange(0, n, n // size)))
+                guess = found.x if found.converged else guess
+        return guess
+
+    def _search(self, prior: Prior, start: FloatArray, rows: Rows | None = None) -> Optimum:
+        rows = self._records if rows is None else rows
+        return maximise(self._objective(rows, prior), start, max_steps=self.max_iterations)
 
     def _verdict_on(self, optimum: Optimum) -> tuple[str, str]:
         curvature = np.linalg.eigvalsh(-optimum.hessian)
@@ -242,26 +275,25 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
             return "not_converged", f"The fit had not settled after {optimum.n_steps} steps."
         return "ok", ""
 
-    def _store(self, optimum: Optimum | None, rows: _Rows) -> None:
-        p, q, added = rows.X.shape[1], rows.Z.shape[1], int(self.has_added_intercept_)
-        stands = optimum is not None and self.status_ in {"ok", "not_converged"}
-        coef = optimum.x if optimum is not None and stands else np.full(p + q, np.nan)
-        self.parameters_ = coef
-        self.parameter_names_ = (
-            *(("intercept",) if added else ()),
-            *(f"x{i}" for i in range(p - added)),
-            *(f"log_shape{i}" for i in range(q)),
-        )
-        self.intercept_ = float(coef[0]) if added else 0.0
-        self.coef_ = coef[added:p]
-        self.log_shape_ = coef[p:]
-        self.scale_, self.shape_ = float(np.exp(self.intercept_)), float(np.exp(coef[p]))
-        self.covariance_ = np.full((p + q, p + q), np.nan)
-        self.log_likelihood_ = self.aic_ = float("nan")
-        if optimum is not None and stands:
-            self.covariance_ = np.linalg.pinv(-optimum.hessian, hermitian=True)
-            self.log_likelihood_ = optimum.value + 0.5 * float(self._precision(rows) @ coef**2)
-            self.aic_ = -2.0 * self.log_likelihood_ + 2.0 * (p + q)
+    def _store(self, optimum: Optimum | None, prior: Prior) -> None:
+        self._optimum, self._prior_used = optimum, prior
+        size, added = len(self.parameter_names_), int(self.has_added_intercept_)
+        p = added + self.n_features_in_
+        self.prior_sd_ = prior.sd
+        self.parameters_, self.covariance_ = np.full(size, np.nan), np.full((size, size), np.nan)
+        self.log_likelihood_ = self.aic_ = self.n_effective_ = float("nan")
+        if optimum is not None and self.status_ in {"ok", "not_converged"}:
+            self.parameters_ = optimum.x / self._unit
+            inverse = np.linalg.pinv(-optimum.hessian, hermitian=True)
+            self.covariance_ = inverse / np.outer(self._unit, self._unit)
+            self.log_likelihood_ = optimum.value - prior.log_density(self.parameters_)
+            # Trace of the share of each direction's information that is the data's.
+            held = np.diag(prior.precision) @ self.covariance_
+            self.n_effective_ = float(size - np.trace(held))
+            self.aic_ = -2.0 * self.log_likelihood_ + 2.0 * self.n_effective_
+        self.intercept_ = float(self.parameters_[0]) if added else 0.0
+        self.coef_, self.log_shape_ = self.parameters_[added:p], self.parameters_[p:]
+        self.scale_, self.shape_ = float(np.exp(self.intercept_)), float(np.exp(self.log_shape_[0]))
 
     @property
     def standard_error_(self) -> FloatArray:
@@ -273,6 +305,7 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
 
     def draws(self, n: int, rng: np.random.Generator) -> FloatArray:
         """Draw `parameters_` from their Gaussian approximation, shape (n, number of parameters)."""
+        self._refuse_without_estimates()
         variance, axes = np.linalg.eigh(self.covariance_)
         root = axes * np.sqrt(np.maximum(variance, 0.0))
         drawn: FloatArray = self.parameters_ + rng.standard_normal((n, len(variance))) @ root.T
@@ -298,145 +331,173 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
             Covariates as in `fit`.
         exposure : array, shape (n,) or scalar
             As in `fit`.
-        parameters : ndarray, optional
-            Instead of `parameters_`, such as one of `draws`.
+        parameters : ndarray, shape (number of parameters,) or (m, number of parameters), optional
+            Instead of `parameters_`, such as `draws`.
 
         Returns
         -------
-        ndarray, shape (n,)
+        ndarray, shape (n,) or (m, n)
             0 where age <= given_survival_to.
+
+        Raises
+        ------
+        ModelInputError
+            If the fit has no estimates (its `reason_`), or shapes do not match.
         """
-        coef = self.parameters_ if parameters is None else parameters
-        n = 1 if X is None else len(np.atleast_2d(np.asarray(X)))
-        n = np.broadcast_shapes((n,), np.shape(age), np.shape(given_survival_to), np.shape(exposure))[0]
-        log_scale, log_shape = self._predictors(X, shape_X, n, coef)
-        with np.errstate(divide="ignore"):
-            until, since = (
-                np.log(np.maximum(np.broadcast_to(np.asarray(a, dtype=np.float64), n), 0.0))
-                for a in (age, given_survival_to)
+        until, since, factor = (
+            numbers(a, name)
+            for a, name in (
+                (age, "age"),
+                (given_survival_to, "given_survival_to"),
+                (exposure, "exposure"),
             )
-        H = [cumulative_hazard(self.family, t, log_scale, log_shape)[0] for t in (until, since)]
-        chance: FloatArray = -np.expm1(-np.maximum(H[0] - H[1], 0.0) * np.asarray(exposure))
+        )
+        log_scale, log_shape = self._predictors(X, shape_X, parameters, until, since, factor)
+        H = [self._hazard_by(t, log_scale, log_shape) for t in (until, since)]
+        chance: FloatArray = -np.expm1(-np.maximum(H[0] - H[1], 0.0) * factor)
         return chance
 
     def quantile(
-        self, probability: float, X: ArrayLike | None = None, *, shape_X: ArrayLike | None = None
+        self,
+        probability: ArrayLike,
+        X: ArrayLike | None = None,
+        *,
+        given_survival_to: ArrayLike = 0.0,
+        exposure: ArrayLike = 1.0,
+        shape_X: ArrayLike | None = None,
+        parameters: FloatArray | None = None,
     ) -> FloatArray:
-        """Age by which a share has failed [years], shape (n,), by bisection on log age."""
-        if not 0.0 < probability < 1.0:
+        """Age by which a share has failed [years], by bisection on log age.
+
+        Parameters
+        ----------
+        probability : array, shape (n,) or scalar
+            Share, above 0 and below 1.
+        X, given_survival_to, exposure, shape_X, parameters
+            As in `failure_probability`.
+
+        Returns
+        -------
+        ndarray, shape (n,) or (m, n)
+        """
+        share, since, factor = (
+            numbers(a, name)
+            for a, name in (
+                (probability, "probability"),
+                (given_survival_to, "given_survival_to"),
+                (exposure, "exposure"),
+            )
+        )
+        if not ((share > 0.0) & (share < 1.0)).all():
             raise ModelInputError(f"probability is {probability}; it must lie between 0 and 1.")
-        n = 1 if X is None else len(np.atleast_2d(np.asarray(X)))
-        log_scale, log_shape = self._predictors(X, shape_X, n, self.parameters_)
-        wanted = -np.log1p(-probability)
+        log_scale, log_shape = self._predictors(X, shape_X, parameters, share, since, factor)
+        wanted = -np.log1p(-share) / factor + self._hazard_by(since, log_scale, log_shape)
         low, high = log_scale - 60.0, log_scale + 60.0
         for _ in range(80):
             middle = (low + high) / 2.0
-            below = cumulative_hazard(self.family, middle, log_scale, log_shape)[0] < wanted
+            below = self._hazard(middle, log_scale, log_shape) < wanted
             low, high = np.where(below, middle, low), np.where(below, high, middle)
         age: FloatArray = np.exp((low + high) / 2.0)
         return age
 
+    def log_scores(
+        self,
+        X: ArrayLike | None,
+        left: ArrayLike,
+        right: ArrayLike,
+        weight: ArrayLike | None = None,
+        entry: ArrayLike | None = None,
+        exposure: ArrayLike | None = None,
+        shape_X: ArrayLike | None = None,
+    ) -> FloatArray:
+        """Log-likelihood of each record under the estimates, without its weight; as in `fit`.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Log of the chance given to (left, right], or of the density of a known age; higher is better.
+        """
+        self._refuse_without_estimates()
+        given = check_intervals(left, right, weight, entry)
+        covariates = self._checked_columns(_matrix(X, len(given.left), "X"))
+        rows = self._laid_out(covariates, given, exposure, shape_X)
+        return log_likelihoods(self.family, rows, self.parameters_)
+
+    def score(
+        self,
+        X: ArrayLike | None,
+        left: ArrayLike,
+        right: ArrayLike,
+        weight: ArrayLike | None = None,
+        entry: ArrayLike | None = None,
+        exposure: ArrayLike | None = None,
+        shape_X: ArrayLike | None = None,
+    ) -> float:
+        """Mean of `log_scores` over units; higher is better."""
+        each = self.log_scores(X, left, right, weight, entry, exposure, shape_X)
+        return float(np.average(each, weights=None if weight is None else numbers(weight, "weight")))
+
+    def _refuse_without_estimates(self) -> None:
+        check_is_fitted(self, "parameters_")
+        if not np.isfinite(self.parameters_).all():
+            raise ModelInputError(f"this fit has no estimates. {self.reason_}")
+
+    def _checked_columns(self, X: FloatArray) -> FloatArray:
+        if X.shape[-1] != self.n_features_in_:
+            raise ModelInputError(
+                f"X has {X.shape[-1]} features, but IntervalRegression is expecting {self.n_features_in_} "
+                "features as input."
+            )
+        return X
+
     def _predictors(
-        self, X: ArrayLike | None, shape_X: ArrayLike | None, n: int, coef: FloatArray
+        self,
+        X: ArrayLike | None,
+        shape_X: ArrayLike | None,
+        parameters: FloatArray | None,
+        *per_row: FloatArray,
     ) -> tuple[FloatArray, FloatArray]:
-        p = self.n_features_in_ + int(self.has_added_intercept_)
-        covariates, of_shape = (
-            np.zeros((n, 0))
-            if a is None
-            else np.broadcast_to(np.atleast_2d(np.asarray(a, np.float64)), (n, m))
-            for a, m in ((X, self.n_features_in_), (shape_X, len(coef) - p - 1))
-        )
-        if self.has_added_intercept_:
-            covariates = np.hstack((np.ones((n, 1)), covariates))
-        return covariates @ coef[:p], np.hstack((np.ones((n, 1)), of_shape)) @ coef[p:]
+        """Log scale and log shape, shape (n,) or (m, n)."""
+        if parameters is None:
+            self._refuse_without_estimates()
+        check_is_fitted(self, "parameters_")
+        coef = self.parameters_ if parameters is None else np.asarray(parameters, dtype=np.float64)
+        x = self._design_rows(X, shape_X)
+        try:
+            n = np.broadcast_shapes((len(x),), *(a.shape for a in per_row))[0]
+        except ValueError as error:
+            sizes = ", ".join(str(a.size) for a in per_row)
+            raise ModelInputError(
+                f"{len(x)} rows of covariates do not go with {sizes} ages, shares or exposures."
+            ) from error
+        p = int(self.has_added_intercept_) + self.n_features_in_
+        x = np.broadcast_to(x, (n, x.shape[1]))
+        return coef[..., :p] @ x[:, :p].T, coef[..., p:] @ x[:, p:].T
 
+    def _design_rows(self, X: ArrayLike | None, shape_X: ArrayLike | None) -> FloatArray:
+        """Rows of all covariates with their intercepts, in the order of `parameters_`."""
+        n_shape = len(self.parameter_names_) - int(self.has_added_intercept_) - self.n_features_in_ - 1
+        x = self._checked_columns(_prediction_rows(X, self.n_features_in_, "X"))
+        z = _prediction_rows(shape_X, n_shape, "shape_X")
+        if z.shape[1] != n_shape:
+            raise ModelInputError(f"shape_X has {z.shape[1]} columns; the fit has {n_shape}.")
+        n = max(len(x), len(z))
+        if {len(x), len(z)} - {1, n}:
+            raise ModelInputError(f"X has {len(x)} rows and shape_X has {len(z)}.")
+        one = np.ones((n, 1))
+        x, z = np.broadcast_to(x, (n, x.shape[1])), np.broadcast_to(z, (n, z.shape[1]))
+        return np.hstack((*((one,) if self.has_added_intercept_ else ()), x, one, z))
 
-# -- likelihood ----------------------------------------------------------------------------------------
+    def _hazard_by(self, age: FloatArray, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
+        with np.errstate(divide="ignore"):
+            log_age = np.log(np.maximum(age, 0.0))
+        return self._hazard(np.broadcast_to(log_age, log_scale.shape), log_scale, log_shape)
 
-
-def likelihood(family: str, rows: _Rows, coef: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-    """Log-likelihood, gradient and Hessian by (β, γ)."""
-    p = rows.X.shape[1]
-    log_scale, log_shape = rows.X @ coef[:p], rows.Z @ coef[p:]
-    each = _between(family, rows, log_scale, log_shape)
-    exact = np.flatnonzero(rows.log_left == rows.log_right)
-    if len(exact):
-        at = rows.log_left[exact], log_scale[exact], log_shape[exact]
-        density = log_hazard(family, *at)
-        density[0] += np.log(rows.exposure[exact])
-        each[:, exact] = density - rows.exposure[exact] * cumulative_hazard(family, *at)
-    if rows.log_entry is not None:
-        each += rows.exposure * cumulative_hazard(family, rows.log_entry, log_scale, log_shape)
-    each *= rows.weight
-    X, Z = rows.X, rows.Z
-    gradient = np.concatenate((each[1] @ X, each[2] @ Z))
-    cross = X.T @ (each[4][:, None] * Z)
-    hessian = np.block([[X.T @ (each[3][:, None] * X), cross], [cross.T, Z.T @ (each[5][:, None] * Z)]])
-    return float(each[0].sum()), gradient, hessian
-
-
-def _between(family: str, rows: _Rows, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
-    """log[S(L)^E - S(R)^E] of each record, and its derivatives by log scale and log shape, shape (6, n)."""
-    if family in CODE:
-        return _between_closed(
-            CODE[family], rows.log_left, rows.log_right, log_scale, log_shape, rows.exposure
-        )
-    left, right = (
-        cumulative_hazard(family, log_age, log_scale, log_shape)
-        for log_age in (rows.log_left, np.where(np.isinf(rows.log_right), -np.inf, rows.log_right))
-    )
-    out = np.empty_like(left)
-    _combine(left, right, rows.log_right == np.inf, rows.exposure, out)
-    return out
-
-
-@compiled
-def _between_closed(
-    code: int,
-    log_left: FloatArray,
-    log_right: FloatArray,
-    log_scale: FloatArray,
-    log_shape: FloatArray,
-    exposure: FloatArray,
-) -> FloatArray:
-    """One pass over records, nothing kept between them: memory traffic would take longer than the sums."""
-    out = np.empty((6, len(log_left)))
-    never = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-    for i in range(len(log_left)):
-        left, right = never, never
-        if log_left[i] > -np.inf:
-            left = hazard_at(code, log_left[i], log_scale[i], log_shape[i])
-        if log_right[i] < np.inf:
-            right = hazard_at(code, log_right[i], log_scale[i], log_shape[i])
-        _join_ends(left, right, log_right[i] == np.inf, exposure[i], out, i)
-    return out
-
-
-@compiled
-def _combine(
-    left: FloatArray, right: FloatArray, is_open: BoolArray, exposure: FloatArray, out: FloatArray
-) -> None:
-    for i in range(out.shape[1]):
-        _join_ends(left[:, i], right[:, i], is_open[i], exposure[i], out, i)
-
-
-@compiled
-def _join_ends(left: Any, right: Any, is_open: bool, exposure: float, out: FloatArray, i: int) -> None:
-    """log[exp(-E H_L) - exp(-E H_R)] and derivatives = -E H_L + log(1 - exp(-D)), D = E (H_R - H_L)."""
-    for j in range(6):
-        out[j, i] = -exposure * left[j]
-    if is_open:
-        return
-    gap = max(exposure * (right[0] - left[0]), SMALLEST_GAP)
-    q = 1.0 / math.expm1(min(gap, 700.0))
-    d1, d2 = exposure * (right[1] - left[1]), exposure * (right[2] - left[2])
-    bend = q * (1.0 + q)
-    out[0, i] += math.log(-math.expm1(-gap))
-    out[1, i] += q * d1
-    out[2, i] += q * d2
-    out[3, i] += q * exposure * (right[3] - left[3]) - bend * d1 * d1
-    out[4, i] += q * exposure * (right[4] - left[4]) - bend * d1 * d2
-    out[5, i] += q * exposure * (right[5] - left[5]) - bend * d2 * d2
+    def _hazard(self, log_age: FloatArray, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
+        """H at log ages, all of one shape."""
+        flat = (np.ascontiguousarray(a).ravel() for a in (log_age, log_scale, log_shape))
+        value: FloatArray = cumulative_hazard(self.family, *flat)[0].reshape(log_scale.shape)
+        return value
 
 
 # -- helpers -------------------------------------------------------------------------------------------
@@ -445,7 +506,7 @@ def _join_ends(left: Any, right: Any, is_open: bool, exposure: float, out: Float
 def _matrix(given: ArrayLike | None, n: int, name: str) -> FloatArray:
     if given is None:
         return np.zeros((n, 0))
-    array = np.ascontiguousarray(given, dtype=np.float64)
+    array = numbers(given, name)
     array = array[:, None] if array.ndim == 1 else array
     if array.ndim != 2 or len(array) != n:
         raise ModelInputError(f"{name} has shape {array.shape}; it must have {n} rows.")
@@ -453,6 +514,16 @@ def _matrix(given: ArrayLike | None, n: int, name: str) -> FloatArray:
     if wrong.any():
         raise ModelInputError(f"{name} holds a value that is not finite.", row=int(np.argmax(wrong)))
     return array
+
+
+def _exposure(given: ArrayLike | None, n: int) -> FloatArray:
+    factor = np.ones(n) if given is None else numbers(given, "exposure")
+    if factor.shape != (n,):
+        raise ModelInputError(f"exposure must have {n} entries.")
+    wrong = ~(np.isfinite(factor) & (factor > 0))
+    if wrong.any():
+        raise ModelInputError("exposure must be a number above 0.", row=int(np.argmax(wrong)))
+    return factor
 
 
 def _spans_constant(X: FloatArray) -> bool:
@@ -480,32 +551,28 @@ def _objection(given: Intervals) -> tuple[str, str]:
     return "", ""
 
 
-def _distinct(rows: _Rows) -> _Rows:
-    """Count identical records once, where a sample shows that it pays."""
-    n = len(rows.weight)
-    columns = [rows.log_left, rows.log_right, rows.exposure, *rows.X.T, *rows.Z.T]
-    if rows.log_entry is not None:
-        columns.append(rows.log_entry)
-    sample = slice(None, None, max(n // PATTERN_SAMPLE, 1))
-    if len(np.unique(_keys([c[sample] for c in columns]))) > len(columns[0][sample]) / 2:
+def _prediction_rows(given: ArrayLike | None, n_columns: int, name: str) -> FloatArray:
+    """Covariates at which to predict: rows of them, one row, or a column of the only covariate."""
+    if given is None:
+        return np.zeros((1, 0))
+    array = numbers(given, name)
+    if array.ndim <= 1:
+        array = array.reshape(-1, 1) if n_columns == 1 else array.reshape(1, -1)
+    return array
+
+
+def _units(rows: Rows) -> FloatArray:
+    """Size of each covariate, 1 where it is usual: the search and its verdict must not depend on units."""
+    size = np.concatenate(
+        [np.sqrt(np.einsum("ij,ij->j", A, A) / max(len(A), 1)) for A in (rows.X, rows.Z)]
+    )
+    usual = (size == 0.0) | ((size >= USUAL_SIZE[0]) & (size <= USUAL_SIZE[1]))
+    result: FloatArray = np.where(usual, 1.0, size)
+    return result
+
+
+def _in_units(rows: Rows, unit: FloatArray) -> Rows:
+    if (unit == 1.0).all():
         return rows
-    _, first, where = np.unique(_keys(columns), return_index=True, return_inverse=True)
-    return rows.take(first, total_by(where, rows.weight, len(first)))
-
-
-def _keys(columns: list[FloatArray]) -> np.ndarray:
-    """One word per record, equal where all its columns are (see `patterns.life_signature`)."""
-    key = np.zeros(len(columns[0]), dtype=np.uint64)
-    for column in columns:
-        key = mix(key + np.uint64(1)) + words(column)
-    return key
-
-
-def _start(rows: _Rows) -> FloatArray:
-    """A flat curve through the middle of the ages."""
-    ages = np.concatenate((rows.log_left, rows.log_right))
-    middle = float(np.median(ages[np.isfinite(ages)]))
-    to_scale = np.linalg.lstsq(rows.X.T @ rows.X, rows.X.T @ np.full(len(rows.X), middle), rcond=None)[0]
-    to_shape = np.zeros(rows.Z.shape[1])
-    to_shape[0] = 0.5
-    return np.concatenate((to_scale, to_shape))
+    p = rows.X.shape[1]
+    return replace(rows, X=rows.X / unit[:p], Z=rows.Z / unit[p:])
