@@ -1,0 +1,429 @@
+"""Which connections to renew first: chance times consequence, bundles, and the best set under a budget.
+
+Renewing one connection costs its own works, and a share of setting up (mobilisation) that neighbours on the
+same main or in the same opening pay only once. Choosing the set with the greatest benefit is a knapsack with
+fixed charges: maximise sum(benefit_i x_i) under sum(cost_i x_i) + sum(setup_g y_g) <= budget, x_i <= y_g(i).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from models.errors import ModelInputError
+from models.looks import BoolArray, FloatArray, IntArray
+
+#: Packages past the last affordable one that are tried for what is left of the budget.
+FILL_TRIES = 2_000
+#: Relative size below which two benefits are the same number.
+SAME = 1e-9
+#: Solves with a slightly smaller budget after the solver's own tolerance overspent it.
+MOST_SOLVES = 5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Jobs:
+    """What could be renewed.
+
+    Attributes
+    ----------
+    benefit : ndarray, shape (n,)
+        Expected benefit of each connection: chance times consequence, 0 or more [risk points].
+    cost : ndarray, shape (n,)
+        Cost of its own works, above 0 [any money].
+    bundle : ndarray of int, shape (n,)
+        Bundle that shares one mobilisation, 0 .. n_bundles - 1.
+    setup : ndarray, shape (n_bundles,)
+        Mobilisation of each bundle, 0 or more [the same money].
+    """
+
+    benefit: FloatArray
+    cost: FloatArray
+    bundle: IntArray
+    setup: FloatArray
+
+    def __post_init__(self) -> None:
+        """Refuse what no ranking can be made from."""
+        n = len(self.benefit)
+        if self.cost.shape != (n,) or self.bundle.shape != (n,):
+            raise ModelInputError("benefit, cost and bundle must have one entry for each connection.")
+        for name, values, bad in (
+            ("benefit", self.benefit, ~(self.benefit >= 0) | np.isinf(self.benefit)),
+            ("cost", self.cost, ~(self.cost > 0) | np.isinf(self.cost)),
+            ("setup", self.setup, ~(self.setup >= 0) | np.isinf(self.setup)),
+            ("bundle", self.bundle, (self.bundle < 0) | (self.bundle >= len(self.setup))),
+        ):
+            if bad.any():
+                row = int(np.argmax(bad))
+                raise ModelInputError(f"{name} is {values[row]}, which is impossible.", row=row)
+
+    def spent(self, chosen: BoolArray) -> float:
+        """Cost of a set, each of its bundles set up once."""
+        return float(self.cost[chosen].sum() + self.setup[np.unique(self.bundle[chosen])].sum())
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sequence:
+    """Order in which money is best spent, dearest benefit last.
+
+    Attributes
+    ----------
+    job : ndarray of int, shape (n,)
+        Connections in that order; those without benefit are left out.
+    package : ndarray of int, shape (n,)
+        Package of each, counted from 0: what is bought in one piece, because the mobilisation is only worth
+        while for all of it. Every later package is one more connection of a bundle that is set up already.
+    cost, benefit : ndarray, shape (n_packages,)
+        Totals after each package: the corners of the cumulative benefit curve.
+    """
+
+    job: IntArray
+    package: IntArray
+    cost: FloatArray
+    benefit: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Choice:
+    """A set of connections under a budget.
+
+    Attributes
+    ----------
+    chosen : ndarray of bool, shape (n,)
+        Is in the set.
+    cost, benefit : float
+        Totals of the set; cost never exceeds the budget.
+    bound : float
+        No set under this budget has a greater benefit.
+    is_best : bool
+        The set is proven to reach the bound.
+    """
+
+    chosen: BoolArray
+    cost: float
+    benefit: float
+    bound: float
+    is_best: bool
+
+
+def bundle_neighbours(main: ArrayLike, station: ArrayLike, gap: float | None) -> IntArray:
+    """Number the bundles that share one mobilisation.
+
+    Parameters
+    ----------
+    main : array of int, shape (n,)
+        Main (or manhole) of each connection.
+    station : array, shape (n,)
+        Distance along the main [ft]; NaN where not on record: such a connection is a bundle of its own.
+    gap : float or None
+        Connections of one main that are this near to the next one share an opening [ft]. None: all of one
+        main share, whatever their stations.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+    """
+    mains = np.asarray(main, dtype=np.int64)
+    if gap is None:
+        return np.unique(mains, return_inverse=True)[1].astype(np.int64)
+    stations = np.asarray(station, dtype=np.float64)
+    # NaN sorts last within its main; a difference with NaN is never small enough.
+    order = np.lexsort((stations, mains))
+    starts = np.ones(len(order), dtype=np.bool_)
+    starts[1:] = (np.diff(mains[order]) != 0) | ~(np.diff(stations[order]) <= gap)
+    bundle = np.empty(len(order), dtype=np.int64)
+    bundle[order] = np.cumsum(starts) - 1
+    return bundle
+
+
+def best_sequence(jobs: Jobs) -> Sequence:
+    """Order connections by benefit for money, mobilisation counted.
+
+    Returns
+    -------
+    Sequence
+
+    Notes
+    -----
+    Within a bundle connections come by benefit over own cost. The first package is the head of that order
+    whose benefit over cost with mobilisation is greatest; each further connection is a package, and none has
+    a better ratio than the one before it. All packages sorted by ratio are the corners of the upper hull of
+    the bundles' own curves, so that at each corner no set of that cost does better (the greedy rule for the
+    continuous knapsack problem: G. B. Dantzig, 1957, Operations Research 5, 266-277; from memory).
+    """
+    useful = np.flatnonzero(jobs.benefit > 0)
+    density = jobs.benefit[useful] / jobs.cost[useful]
+    order = useful[np.lexsort((useful, -density, jobs.bundle[useful]))]
+    bundle = jobs.bundle[order]
+    first = np.flatnonzero(np.diff(bundle, prepend=-1))
+    size = np.diff(first, append=len(order))
+    place = np.arange(len(order)) - np.repeat(first, size)
+    benefit = _running(jobs.benefit[order], first, size)
+    cost = _running(jobs.cost[order], first, size) + jobs.setup[bundle]
+    ratio = benefit / cost
+    # Last place of each bundle's head with the greatest ratio.
+    best = np.maximum.reduceat(ratio, first) if len(order) else ratio
+    is_best = ratio >= np.repeat(best, size)
+    head_end = np.zeros(len(order), dtype=np.int64)
+    head_end[is_best] = place[is_best]
+    last = np.maximum.reduceat(head_end, first) if len(order) else head_end
+    in_head = place <= np.repeat(last, size)
+    # Rounding must not put a further connection before its own head.
+    own = np.minimum(jobs.benefit[order] / jobs.cost[order], np.repeat(best, size))
+    worth = np.where(in_head, np.repeat(best, size), own)
+    rank = np.lexsort((place, bundle, -worth))
+    job = order[rank]
+    is_first = np.ones(len(job), dtype=np.bool_)
+    is_first[1:] = ~(in_head[rank][1:] & (place[rank][1:] > 0))
+    package = np.cumsum(is_first) - 1
+    paid = jobs.cost[job] + np.where(place[rank] == 0, jobs.setup[bundle[rank]], 0.0)
+    n_packages = int(is_first.sum())
+    return Sequence(
+        job=job,
+        package=package.astype(np.int64),
+        cost=np.cumsum(np.bincount(package, paid, n_packages)),
+        benefit=np.cumsum(np.bincount(package, jobs.benefit[job], n_packages)),
+    )
+
+
+def _running(values: FloatArray, first: IntArray, size: IntArray) -> FloatArray:
+    """Running totals that start anew at each `first`."""
+    if len(values) == 0:
+        return values
+    total = np.cumsum(values)
+    before = np.concatenate(([0.0], total))[first]
+    return np.asarray(total - np.repeat(before, size), dtype=np.float64)
+
+
+def choose_in_sequence(jobs: Jobs, budget: float, sequence: Sequence | None = None) -> Choice:
+    """Spend the budget along the best sequence, package by package, until the next one is too dear.
+
+    Parameters
+    ----------
+    jobs : Jobs
+        What could be renewed.
+    budget : float
+        Money to spend, above 0.
+    sequence : Sequence, optional
+        From `best_sequence`, where it is known already.
+
+    Returns
+    -------
+    Choice
+        The better of that set and the one package that alone does most; its benefit never falls as the budget
+        grows, and is at least half of the best possible.
+    """
+    _check_budget(budget)
+    order = best_sequence(jobs) if sequence is None else sequence
+    whole = int(np.searchsorted(order.cost, budget, side="right"))
+    bound = _hull(order, budget, whole)
+    chosen = np.zeros(len(jobs.benefit), dtype=np.bool_)
+    chosen[order.job[order.package < whole]] = True
+    alone = np.flatnonzero(jobs.cost + jobs.setup[jobs.bundle] <= budget)
+    if len(alone):
+        best = alone[np.argmax(jobs.benefit[alone])]
+        if jobs.benefit[best] > jobs.benefit[chosen].sum():
+            chosen[:] = False
+            chosen[best] = True
+    return _choice(jobs, chosen, bound)
+
+
+def choose_best(
+    jobs: Jobs, budget: float, *, seconds: float = 20.0, sequence: Sequence | None = None
+) -> Choice:
+    """Find the set with the greatest benefit under the budget.
+
+    Parameters
+    ----------
+    jobs : Jobs
+        What could be renewed.
+    budget : float
+        Money to spend, above 0.
+    seconds : float
+        Time after which the best set so far is taken [s]; then `is_best` is False.
+    sequence : Sequence, optional
+        From `best_sequence`, where it is known already.
+
+    Returns
+    -------
+    Choice
+
+    Raises
+    ------
+    ModelInputError
+        The budget is no positive number.
+
+    Notes
+    -----
+    Connections that cannot be in (or out of) any better set are settled first, by the Lagrangian bound at the
+    price of money where the sequence breaks off; the rest is a mixed-integer program for HiGHS.
+    """
+    start = choose_in_sequence(jobs, budget, sequence)
+    order = best_sequence(jobs) if sequence is None else sequence
+    chosen = _filled(jobs, budget, order, start.chosen)
+    bound = start.bound
+    if not _reaches(jobs, chosen, bound):
+        fixed_in, free = _settled(jobs, budget, order, float(jobs.benefit[chosen].sum()))
+        chosen, bound = _solved(jobs, budget, chosen, bound, fixed_in, free, seconds)
+    return _choice(jobs, chosen, bound)
+
+
+def top_share(risk: ArrayLike, k: int) -> FloatArray:
+    """Share of draws in which each connection is among the k riskiest.
+
+    Parameters
+    ----------
+    risk : array, shape (n_draws, n)
+        Chance times consequence under each draw.
+    k : int
+        Length of the list, 1 .. n.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Adds up to k. Where several tie for the last places, each has its fair share of them.
+    """
+    drawn = np.asarray(risk)
+    n = drawn.shape[1]
+    if not 1 <= k <= n:
+        raise ModelInputError(f"the list has {k} places, but there are {n} connections.")
+    total = np.zeros(n)
+    for row in drawn:
+        last = np.partition(row, n - k)[n - k]
+        above, equal = row > last, row == last
+        total[above] += 1.0
+        total[equal] += (k - np.count_nonzero(above)) / np.count_nonzero(equal)
+    return total / len(drawn)
+
+
+# -- helpers -------------------------------------------------------------------------------------------------
+
+
+def _check_budget(budget: float) -> None:
+    if not (np.isfinite(budget) and budget > 0):
+        raise ModelInputError(f"the budget is {budget}; it must be above 0.")
+
+
+def _choice(jobs: Jobs, chosen: BoolArray, bound: float) -> Choice:
+    benefit = float(jobs.benefit[chosen].sum())
+    return Choice(
+        chosen=chosen,
+        cost=jobs.spent(chosen),
+        benefit=benefit,
+        bound=max(bound, benefit),
+        is_best=_reaches(jobs, chosen, bound),
+    )
+
+
+def _reaches(jobs: Jobs, chosen: BoolArray, bound: float) -> bool:
+    return bool(jobs.benefit[chosen].sum() >= bound * (1 - SAME))
+
+
+def _hull(order: Sequence, budget: float, whole: int) -> float:
+    """Benefit if the first package that is too dear could be bought in part."""
+    if whole == len(order.cost):
+        return float(order.benefit[-1]) if whole else 0.0
+    cost = np.concatenate(([0.0], order.cost))
+    benefit = np.concatenate(([0.0], order.benefit))
+    part = (budget - cost[whole]) / (cost[whole + 1] - cost[whole])
+    return float(benefit[whole] + part * (benefit[whole + 1] - benefit[whole]))
+
+
+def _filled(jobs: Jobs, budget: float, order: Sequence, chosen: BoolArray) -> BoolArray:
+    """Spend what is left on single connections further down, in order."""
+    filled = chosen.copy()
+    is_open = np.zeros(len(jobs.setup), dtype=np.bool_)
+    is_open[jobs.bundle[chosen]] = True
+    left = budget - jobs.spent(chosen)
+    for job in order.job[~chosen[order.job]][:FILL_TRIES]:
+        price = jobs.cost[job] + (0.0 if is_open[jobs.bundle[job]] else jobs.setup[jobs.bundle[job]])
+        if price <= left:
+            filled[job] = is_open[jobs.bundle[job]] = True
+            left -= price
+    return filled if jobs.spent(filled) <= budget else chosen
+
+
+def _settled(jobs: Jobs, budget: float, order: Sequence, known: float) -> tuple[BoolArray, BoolArray]:
+    """Connections that any better set than the known one has, and those still open."""
+    whole = int(np.searchsorted(order.cost, budget, side="right"))
+    cost = np.concatenate(([0.0], order.cost))
+    benefit = np.concatenate(([0.0], order.benefit))
+    at = min(whole, len(order.cost) - 1)
+    price = (benefit[at + 1] - benefit[at]) / (cost[at + 1] - cost[at])
+    gain = jobs.benefit - price * jobs.cost
+    n_bundles = len(jobs.setup)
+    inside = np.bincount(jobs.bundle, np.maximum(gain, 0.0), n_bundles) - price * jobs.setup
+    of_bundle = np.maximum(inside, 0.0)
+    bound = price * budget + of_bundle.sum()
+    # Value of the bundle with the connection forced in, and forced out.
+    forced_in = inside[jobs.bundle] + np.minimum(gain, 0.0)
+    forced_out = np.maximum(inside[jobs.bundle] - np.maximum(gain, 0.0), 0.0)
+    least = known * (1 - SAME)
+    never = (bound - of_bundle[jobs.bundle] + forced_in < least) | (jobs.benefit <= 0)
+    always = (bound - of_bundle[jobs.bundle] + forced_out < least) & ~never
+    return always, ~never & ~always
+
+
+def _solved(
+    jobs: Jobs,
+    budget: float,
+    known: BoolArray,
+    bound: float,
+    fixed_in: BoolArray,
+    free: BoolArray,
+    seconds: float,
+) -> tuple[BoolArray, float]:
+    """Best set found, and what no set can exceed."""
+    item = np.flatnonzero(free)
+    base = float(jobs.benefit[fixed_in].sum())
+    left = budget - jobs.spent(fixed_in)
+    if len(item) == 0 or left <= 0:
+        # No better set is left, or what is in every better set costs too much: the known one is best.
+        return known, float(jobs.benefit[known].sum())
+    is_open = np.zeros(len(jobs.setup), dtype=np.bool_)
+    is_open[jobs.bundle[fixed_in]] = True
+    setup = np.where(is_open, 0.0, jobs.setup)
+    allowed = left
+    for solve in range(MOST_SOLVES):
+        found, best_possible = _program(jobs, item, setup, allowed, seconds)
+        if solve == 0 and best_possible is not None:
+            bound = min(bound, max(base + best_possible, float(jobs.benefit[known].sum())))
+        if found is None:
+            break
+        candidate = fixed_in.copy()
+        candidate[item[found]] = True
+        over = jobs.spent(candidate) - budget
+        if over <= 0:
+            better = jobs.benefit[candidate].sum() > jobs.benefit[known].sum()
+            return (candidate if better else known), bound
+        allowed -= over + 1e-9 * budget
+    return known, bound
+
+
+def _program(
+    jobs: Jobs, item: IntArray, setup: FloatArray, budget: float, seconds: float
+) -> tuple[NDArray[np.bool_] | None, float | None]:
+    """Solve the open part; variables are the connections, then the bundles."""
+    bundles, of_item = np.unique(jobs.bundle[item], return_inverse=True)
+    n, m = len(item), len(bundles)
+    scale = float(jobs.benefit[item].max())
+    money = sparse.csr_array(np.concatenate((jobs.cost[item], setup[bundles]))[None, :] / budget)
+    row = np.arange(n)
+    needs = sparse.csr_array(
+        (np.repeat([1.0, -1.0], n), (np.tile(row, 2), np.concatenate((row, n + of_item)))), shape=(n, n + m)
+    )
+    result = milp(
+        np.concatenate((-jobs.benefit[item] / scale, np.zeros(m))),
+        constraints=[LinearConstraint(money, -np.inf, 1.0), LinearConstraint(needs, -np.inf, 0.0)],
+        integrality=np.ones(n + m),
+        bounds=Bounds(0.0, 1.0),
+        options={"time_limit": seconds, "mip_rel_gap": 0.0},
+    )
+    dual = getattr(result, "mip_dual_bound", None)
+    best_possible = None if dual is None or not np.isfinite(dual) else -float(dual) * scale
+    found = None if result.x is None else result.x[:n] > 0.5
+    return found, best_possible
