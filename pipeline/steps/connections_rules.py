@@ -1,0 +1,316 @@
+"""The assumptions behind the ranking of connections: read, checked, and told with the result.
+
+They are data (`pipeline/rules/consequences.toml`, or the workspace's own copy).
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+import polars as pl
+
+from pipeline.columns import LAST_YEAR
+from pipeline.errors import SettingsError
+from pipeline.settings import Workspace
+
+FILE = "consequences.toml"
+TIE_IN, WHOLE_LINE = "tie_in_segment", "whole_line"
+PARTS = (TIE_IN, WHOLE_LINE)
+#: What a weight may hang on, and whether it is a number.
+FACTORS = {
+    "main_depth_ft": True,
+    "street_class": False,
+    "near_water": False,
+    "infiltration": False,
+    "sharing_manhole": True,
+}
+SECTIONS = ("ranking", "prices", "per_foot", "cost", "weight")
+
+
+@dataclass(frozen=True, slots=True)
+class Price:
+    """A price as a range [US dollars]."""
+
+    low: float
+    likely: float
+    high: float
+
+    def words(self) -> str:
+        """The range for people."""
+        return f"{self.likely:,.0f} ({self.low:,.0f} to {self.high:,.0f})"
+
+
+@dataclass(frozen=True, slots=True)
+class CostBand:
+    """What one connection costs on a main of this depth or more."""
+
+    at_least_ft: float
+    each: Price
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Weight:
+    """How many times worse a failure is where this holds.
+
+    Attributes
+    ----------
+    factor : str
+        One of `FACTORS`.
+    at_least : float or None
+        For numbers.
+    is_value : str or None
+        For words; "true" for flags.
+    times : float
+        Above 0.
+    because, source : str
+        For people.
+    """
+
+    factor: str
+    at_least: float | None
+    is_value: str | None
+    times: float
+    because: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Consequences:
+    """Everything in the file.
+
+    Attributes
+    ----------
+    part : str
+        TIE_IN or WHOLE_LINE.
+    list_length : int
+        Places of the list whose membership is told.
+    share_within_ft : float or None
+        Gap within which neighbours share a mobilisation [ft]; None: the whole main does.
+    base_year, index : int, str
+        Of the prices.
+    mobilisation, per_foot : Price
+        Per bundle; per foot of the whole line.
+    unknown_length_ft : float
+        Taken where a line's length is not on record.
+    costs : tuple of CostBand
+        Rising depth; the first starts at 0.
+    weights : tuple of Weight
+        In the order of the file.
+    sources : mapping of str to str
+        Of mobilisation and per_foot.
+    """
+
+    part: str
+    list_length: int
+    share_within_ft: float | None
+    base_year: int
+    index: str
+    mobilisation: Price
+    per_foot: Price
+    unknown_length_ft: float
+    costs: tuple[CostBand, ...]
+    weights: tuple[Weight, ...]
+    sources: Mapping[str, str]
+
+    def assumptions(self) -> pl.DataFrame:
+        """Every assumption as a row: `position, name, value, source`."""
+        share = (
+            "one main"
+            if self.share_within_ft is None
+            else f"stretches with gaps up to {self.share_within_ft:g} ft"
+        )
+        rows = [
+            ("ranked part", self.part.replace("_", " "), "local rule of ownership"),
+            ("places of the list", f"{self.list_length:,}", "choice"),
+            ("mobilisation is shared along", share, self.sources["mobilisation"]),
+            ("prices", f"US dollars of {self.base_year}; carry them forward with {self.index}", "choice"),
+            ("mobilisation [US dollars]", self.mobilisation.words(), self.sources["mobilisation"]),
+        ]
+        rows += [
+            (
+                f"one connection, main {band.at_least_ft:g} ft deep or more [US dollars]",
+                band.each.words(),
+                band.source,
+            )
+            for band in self.costs
+        ]
+        if self.part == WHOLE_LINE:
+            rows.append(("each foot of line [US dollars]", self.per_foot.words(), self.sources["per_foot"]))
+            rows.append(
+                ("length where not on record", f"{self.unknown_length_ft:g} ft", self.sources["per_foot"])
+            )
+        rows += [(f"weight: {w.because}", f"× {w.times:g}", w.source) for w in self.weights]
+        return pl.DataFrame(rows, schema=["name", "value", "source"], orient="row").with_row_index(
+            "position", 1
+        )
+
+
+def consequences(workspace: Workspace) -> Consequences:
+    """Read the workspace's assumptions, or the shipped ones.
+
+    Raises
+    ------
+    SettingsError
+        The file says something impossible; the sentence names the place.
+    """
+    own = workspace.root / FILE
+    try:
+        if own.exists():
+            text = own.read_text(encoding="utf-8")
+        else:
+            text = (resources.files("pipeline.rules") / FILE).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as exc:
+        raise SettingsError(
+            f"{own}: cannot be read ({exc}). Mend its permissions, or save it as UTF-8."
+        ) from exc
+    return parse(text)
+
+
+def parse(text: str) -> Consequences:
+    """Turn the file's text into assumptions.
+
+    Raises
+    ------
+    SettingsError
+        As in `consequences`.
+    """
+    try:
+        plain = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as exc:
+        raise SettingsError(f"{FILE}: not readable as TOML ({exc}). Correct that line.") from exc
+    _only(plain, SECTIONS, "the file")
+    ranking, prices, per_foot = (_block(plain, name) for name in ("ranking", "prices", "per_foot"))
+    _only(ranking, ("part", "list_length", "share_within_ft"), "[ranking]")
+    _only(prices, ("base_year", "index", "mobilisation_usd", "source"), "[prices]")
+    _only(per_foot, ("usd", "length_ft_where_unknown", "source"), "[per_foot]")
+    if ranking.get("part") not in PARTS:
+        raise SettingsError(
+            f"{FILE}, [ranking] part: {ranking.get('part')!r} is unknown. Use one of: {', '.join(PARTS)}."
+        )
+    share = ranking.get("share_within_ft")
+    year = _number(prices, "base_year", "[prices]", low=1990, high=LAST_YEAR)
+    return Consequences(
+        part=str(ranking["part"]),
+        list_length=_whole(ranking, "list_length", "[ranking]"),
+        share_within_ft=None if share is None else _number(ranking, "share_within_ft", "[ranking]"),
+        base_year=int(year),
+        index=_words(prices, "index", "[prices]"),
+        mobilisation=_price(prices, "mobilisation_usd", "[prices]", least=0.0),
+        per_foot=_price(per_foot, "usd", "[per_foot]", least=0.0),
+        unknown_length_ft=_number(per_foot, "length_ft_where_unknown", "[per_foot]"),
+        costs=_costs(_blocks(plain, "cost")),
+        weights=tuple(
+            _weight(entry, f"[[weight]] {n}") for n, entry in enumerate(_blocks(plain, "weight"), 1)
+        ),
+        sources={
+            "mobilisation": _words(prices, "source", "[prices]"),
+            "per_foot": _words(per_foot, "source", "[per_foot]"),
+        },
+    )
+
+
+def _costs(entries: list[dict[str, Any]]) -> tuple[CostBand, ...]:
+    bands = []
+    for n, entry in enumerate(entries, 1):
+        where = f"[[cost]] {n}"
+        _only(entry, ("at_least_ft", "each_usd", "source"), where)
+        # A connection that costs nothing would be renewed whatever its chance.
+        price = _price(entry, "each_usd", where, least=0.01)
+        bands.append(CostBand(_number(entry, "at_least_ft", where), price, _words(entry, "source", where)))
+    bands.sort(key=lambda band: band.at_least_ft)
+    if not bands or bands[0].at_least_ft != 0:
+        raise SettingsError(
+            f"{FILE}: write one [[cost]] block with at_least_ft = 0; it applies where no deeper one does."
+        )
+    return tuple(bands)
+
+
+def _weight(entry: dict[str, Any], where: str) -> Weight:
+    _only(entry, ("factor", "at_least", "is", "times", "because", "source"), where)
+    factor = entry.get("factor")
+    if factor not in FACTORS:
+        raise SettingsError(
+            f"{FILE}, {where}, factor: {factor!r} is unknown. Use one of: {', '.join(FACTORS)}."
+        )
+    is_number = FACTORS[factor]
+    if is_number != ("at_least" in entry) or is_number == ("is" in entry):
+        wanted = "at_least = a number" if is_number else 'is = "a word"'
+        raise SettingsError(
+            f"{FILE}, {where}: a weight of {factor} has {wanted}, and nothing else to compare with."
+        )
+    times = _number(entry, "times", where)
+    if times <= 0:
+        raise SettingsError(f"{FILE}, {where}, times: {times:g} is not above 0. Use 1 for no difference.")
+    return Weight(
+        factor=factor,
+        at_least=_number(entry, "at_least", where) if is_number else None,
+        is_value=None if is_number else _words(entry, "is", where).lower(),
+        times=times,
+        because=_words(entry, "because", where),
+        source=_words(entry, "source", where),
+    )
+
+
+def _block(plain: dict[str, Any], name: str) -> dict[str, Any]:
+    block = plain.get(name)
+    if not isinstance(block, dict):
+        raise SettingsError(f"{FILE}: the block [{name}] is missing. Copy it from the shipped file.")
+    return block
+
+
+def _blocks(plain: dict[str, Any], name: str) -> list[dict[str, Any]]:
+    blocks = plain.get(name, [])
+    if not isinstance(blocks, list) or not all(isinstance(block, dict) for block in blocks):
+        raise SettingsError(f"{FILE}: write [[{name}]] with two brackets for each {name}.")
+    return blocks
+
+
+def _only(entry: Mapping[str, Any], allowed: tuple[str, ...], where: str) -> None:
+    for name in entry:
+        if name not in allowed:
+            raise SettingsError(f"{FILE}, {where}: {name!r} is unknown. Use: {', '.join(allowed)}.")
+
+
+def _number(entry: Mapping[str, Any], name: str, where: str, *, low: float = 0.0, high: float = 1e9) -> float:
+    value = entry.get(name)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise SettingsError(f"{FILE}, {where}, {name}: {value!r} is no number. Write one.")
+    if not low <= value <= high:
+        raise SettingsError(
+            f"{FILE}, {where}, {name}: {value:g} is not between {low:g} and {high:g}. Correct it."
+        )
+    return float(value)
+
+
+def _whole(entry: Mapping[str, Any], name: str, where: str) -> int:
+    value = _number(entry, name, where, low=1)
+    if value != int(value):
+        raise SettingsError(f"{FILE}, {where}, {name}: {value:g} is no whole number. Correct it.")
+    return int(value)
+
+
+def _words(entry: Mapping[str, Any], name: str, where: str) -> str:
+    value = entry.get(name)
+    if not isinstance(value, str) or not value.strip():
+        raise SettingsError(f"{FILE}, {where}, {name}: write it as text in quotes.")
+    return value.strip()
+
+
+def _price(entry: Mapping[str, Any], name: str, where: str, *, least: float) -> Price:
+    given = entry.get(name)
+    if not isinstance(given, dict) or set(given) != {"low", "likely", "high"}:
+        raise SettingsError(f"{FILE}, {where}, {name}: write {{ low = …, likely = …, high = … }}.")
+    price = Price(
+        *(_number(given, part, f"{where}, {name}", low=least) for part in ("low", "likely", "high"))
+    )
+    if not price.low <= price.likely <= price.high:
+        raise SettingsError(
+            f"{FILE}, {where}, {name}: low, likely and high must rise in this order. Correct it."
+        )
+    return price
