@@ -10,8 +10,11 @@ from typing import Any
 
 import polars as pl
 
+from dashboards import lots_asked
+from dashboards.filters import Options, View
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.settings import Workspace
+from pipeline.vocabulary import Outcome
 
 #: Rejected rows shown as a sample; the counts by reason are complete.
 SAMPLE_OF_REJECTS = 50
@@ -27,6 +30,36 @@ class Records:
     def run(self) -> dict[str, Any]:
         """The build behind all numbers."""
         return self._reader.run()
+
+    @cached_property
+    def options(self) -> Options:
+        """What the shared filters offer."""
+        return lots_asked.options(self._reader)
+
+    def looks_by_age(self, outcome: str, material: str, view: View) -> pl.DataFrame:
+        """Looks by age band, as in `look_counts`, of those that a view asks for.
+
+        Parameters
+        ----------
+        outcome : str
+            Outcome; its code is part of two columns' names.
+        material : str
+            Material; the view's own choice of materials is not looked at.
+        view : View
+            Area, era, purpose and years of the looks.
+        """
+        condition, values = lots_asked.where_looks(view)
+        code = Outcome(outcome).value
+        return self._reader.query(
+            f"SELECT age_from_years, age_to_years, sum(n_looks_{code})::BIGINT AS n_looks, sum(n_bad_{code})::BIGINT AS n_bad "  # noqa: S608 - a code of the vocabulary
+            f"FROM look_groups WHERE material = ? AND {condition} GROUP BY ALL HAVING sum(n_looks_{code}) > 0 ORDER BY 1",
+            [material, *values],
+        )
+
+    def n_lots(self, view: View) -> int:
+        """How many lots a view holds."""
+        condition, values = lots_asked.where_lots(view)
+        return int(self._reader.query(f"SELECT count(*) FROM lots WHERE {condition}", values).item())  # noqa: S608 - our own condition
 
     @cached_property
     def outcomes(self) -> pl.DataFrame:
@@ -97,6 +130,15 @@ class Records:
     def at_least(self, name: str) -> pl.DataFrame:
         """Chance of k lots or more in a subdivision."""
         return self._reader.query("SELECT * FROM subdivision_counts WHERE subdivision = ? ORDER BY k", [name])
+
+    def around(self, name: str, k: int) -> pl.DataFrame:
+        """Published numbers next to k in a subdivision: the largest up to k and the smallest from k on, or just k."""
+        return self._reader.query(
+            "SELECT k, probability_at_least FROM subdivision_counts WHERE subdivision = ? AND k IN ("
+            "(SELECT max(k) FROM subdivision_counts WHERE subdivision = ? AND k <= ?), "
+            "(SELECT min(k) FROM subdivision_counts WHERE subdivision = ? AND k >= ?)) ORDER BY k",
+            [name, name, k, name, k],
+        )
 
     def find_lots(self, words: str, limit: int = 20) -> pl.DataFrame:
         """Lots whose address or id holds the words, best first; never more than the limit.

@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
 
+import polars as pl
+
+from pipeline.percent import NO_NUMBER, chance_words, estimate_words, range_words
 from pipeline.vocabulary import Material, Outcome, Vocabulary
 
 PAGES = {
@@ -80,16 +83,9 @@ WHY_APART = (
 SEARCH_HELP = "Type a part of the address, or the beginning of a lot number, then choose a lot from the list; Enter takes the first."
 CHOOSE_LOT = "choose a lot…"
 
-ERROR_TITLE = "This part could not be drawn"
+NO_NUMBER_GIVEN = "Type a number of lots."
 
-MATERIALS: dict[str, str] = {
-    Material.ABS: "ABS",
-    Material.PVC: "PVC",
-    Material.CURED_IN_PLACE: "cured-in-place lining",
-    Material.GLASS_FIBER: "glass fibre",
-    Material.BITUMINIZED_FIBER: "pitch fibre",
-    Material.UNKNOWN: "not recorded",
-}
+ERROR_TITLE = "This part could not be drawn"
 
 OUTCOMES: dict[str, str] = {
     Outcome.STRUCTURAL: "Structural",
@@ -117,8 +113,8 @@ REFUSED = {
 def material(code: str | None) -> str:
     """Name of a material for people."""
     if code is None:
-        return "not recorded"
-    return MATERIALS.get(code, code.replace("_", " "))
+        return Material.UNKNOWN.label
+    return next((member.label for member in Material if member == code), code.replace("_", " "))
 
 
 def outcome(code: str) -> str:
@@ -136,15 +132,8 @@ def meaning(words: type[Vocabulary], code: str) -> str:
     return next((member.meaning for member in words if member == code), word(code))
 
 
-def chance(value: float | None) -> str:
-    """A probability in per cent, never a false 0 or 100."""
-    if value is None or math.isnan(value):
-        return "–"
-    if value < 0.005:
-        return "under 1 %"
-    if value > 0.995:
-        return "over 99 %"
-    return f"{100 * value:.0f} %"
+#: Chances and their ranges, as every part of Underlot words them.
+chance, chance_range, estimate = chance_words, range_words, estimate_words
 
 
 def share(part: float, whole: float) -> str:
@@ -154,12 +143,29 @@ def share(part: float, whole: float) -> str:
     return f"{100 * part / whole:.0f} %" if part in (0, whole) else chance(part / whole)
 
 
-def chance_range(lower: float | None, upper: float | None) -> str:
-    """A range of probabilities in per cent."""
-    low, high = chance(lower), chance(upper)
-    if "–" in (low, high):
-        return "–"
-    return low if low == high else f"{low.removesuffix(' %')} to {high}"
+def estimate_range(level_: float, lower: float | None, upper: float | None) -> str:
+    """The range of a chance with its level: '90 % range 12 to 46 %', or that all of it is over 99 %."""
+    span = chance_range(lower, upper)
+    alike = chance(lower) == chance(upper) != NO_NUMBER
+    return f"{level(level_)} range {'wholly ' if alike else ''}{span}"
+
+
+def almost_surely_there(horizon: str) -> str:
+    """Why no chance is given for a line that has no finding now."""
+    return (
+        f"What would follow within {horizon} if there were none now is not told: one is almost surely there."
+    )
+
+
+def at_least(k: int, around: pl.DataFrame) -> str:
+    """The chance of k or more, from the published numbers next to k: `k, probability_at_least`, k rising."""
+    chances = around["probability_at_least"].to_list()
+    if around.is_empty():
+        return NO_NUMBER
+    if around["k"][0] == k or len(chances) == 1:
+        return chance(chances[0])
+    # More are less likely: the chance lies between those of its neighbours.
+    return chance_range(chances[1], chances[0])
 
 
 def number(value: float | None, digits: int = 0) -> str:

@@ -57,6 +57,22 @@ class Material(Vocabulary):
     BRICK = "brick", "brick or stone masonry"
     UNKNOWN = "unknown", "not recorded, or not readable without asking"
 
+    @property
+    def label(self) -> str:
+        """The name of the material for people."""
+        return MATERIAL_LABELS.get(self.value, self.value.replace("_", " "))
+
+
+#: Names of materials that are more than their code as words.
+MATERIAL_LABELS = {
+    Material.ABS.value: "ABS",
+    Material.PVC.value: "PVC",
+    Material.CURED_IN_PLACE.value: "cured-in-place lining",
+    Material.GLASS_FIBER.value: "glass fibre",
+    Material.BITUMINIZED_FIBER.value: "pitch fibre",
+    Material.UNKNOWN.value: "not recorded",
+}
+
 
 class FindingKind(Vocabulary):
     """Something the camera saw at a footage."""
@@ -121,6 +137,14 @@ class Purpose(Vocabulary):
     POST_REPAIR = "post_repair", "to check finished work"
     OTHER = "other", "another stated reason"
     UNKNOWN = "unknown", "not recorded"
+
+
+class Consent(Vocabulary):
+    """What an inspection may be used for beyond the client's own report; kept per inspection."""
+
+    NONE = "none", "kept on record, used in nothing"
+    AGGREGATE = "aggregate", "counts in curves, scores and areas; its own result is told to nobody else"
+    IDENTIFIED = "identified", "its result may be told together with the address"
 
 
 class Access(Vocabulary):

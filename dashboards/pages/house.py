@@ -122,7 +122,7 @@ def _estimate(run: Mapping[str, Any], lot: Mapping[str, Any]) -> list[pn.viewabl
         refused = wording.REFUSED.get(lot["status"], "No estimate")
         return [head, parts.note(f"{refused}: no estimate is given. {lot['sentence'] or ''}")]
     horizon = f"{wording.number(run['horizon_years'])} years"
-    level = wording.level(run["score_level"])
+    level = run["score_level"]
     rows = pl.DataFrame(
         [
             _chance_row("a finding|is there now", lot, "failure_probability"),
@@ -130,28 +130,41 @@ def _estimate(run: Mapping[str, Any], lot: Mapping[str, Any]) -> list[pn.viewabl
             _chance_row(f"one is there|in {horizon}", lot, "failure_by_horizon_probability"),
         ]
     )
-    now = wording.chance(lot["failure_probability"])
-    span = wording.chance_range(lot["failure_probability_lower"], lot["failure_probability_upper"])
     never_seen = [] if lot["n_inspections"] else [parts.note(wording.NO_CAMERA)]
     return [
         head,
         *never_seen,
         parts.figures(
             [
-                (now, f"{wording.CHANCE_NOW} ({level} range {span})"),
-                (
-                    wording.chance(lot["failure_within_horizon_probability"]),
-                    f"estimated chance that one arises within {horizon}, if there is none now "
-                    f"({_span(lot, 'failure_within_horizon_probability')})",
-                ),
+                _figure(lot, "failure_probability", wording.CHANCE_NOW, level),
+                *_if_none_now(lot, horizon, level),
             ]
         ),
+        *_none_now_is_unlikely(lot, horizon),
         parts.chart(
             sale.chances(rows.drop_nulls("chance")),
             height=210,
-            says=f"Dots are estimates, bars their {level} ranges. As of {run['as_of_source']}. {run['failure_definition']}",
+            says=f"Dots are estimates, bars their {wording.level(level)} ranges. As of {run['as_of_source']}. {run['failure_definition']}",
         ),
     ]
+
+
+def _figure(lot: Mapping[str, Any], column: str, what: str, level: float) -> tuple[str, str]:
+    span = wording.estimate_range(level, lot[f"{column}_lower"], lot[f"{column}_upper"])
+    return wording.chance(lot[column]), f"{what} ({span})"
+
+
+def _if_none_now(lot: Mapping[str, Any], horizon: str, level: float) -> list[tuple[str, str]]:
+    if wording.missing(lot["failure_within_horizon_probability"]):
+        return []
+    what = f"estimated chance that one arises within {horizon}, if there is none now"
+    return [_figure(lot, "failure_within_horizon_probability", what, level)]
+
+
+def _none_now_is_unlikely(lot: Mapping[str, Any], horizon: str) -> list[pn.viewable.Viewable]:
+    if not wording.missing(lot["failure_within_horizon_probability"]):
+        return []
+    return [parts.paragraph(wording.almost_surely_there(horizon))]
 
 
 def _chance_row(what: str, lot: Mapping[str, Any], column: str) -> dict[str, Any]:
@@ -161,10 +174,6 @@ def _chance_row(what: str, lot: Mapping[str, Any], column: str) -> dict[str, Any
         "lower": lot[f"{column}_lower"],
         "upper": lot[f"{column}_upper"],
     }
-
-
-def _span(lot: Mapping[str, Any], column: str) -> str:
-    return wording.chance_range(lot[f"{column}_lower"], lot[f"{column}_upper"])
 
 
 def _behind(lot: Mapping[str, Any], reasons: pl.DataFrame) -> list[pn.viewable.Viewable]:
@@ -211,8 +220,10 @@ def _pipe(lot: Mapping[str, Any], segments: pl.DataFrame) -> list[pn.viewable.Vi
                 Shown("known from", _known_from),
                 Shown(
                     "chance of a finding now",
-                    lambda r: (
-                        f"{wording.chance(r['failure_probability'])} ({_span(r, 'failure_probability')})"
+                    lambda r: wording.estimate(
+                        r["failure_probability"],
+                        r["failure_probability_lower"],
+                        r["failure_probability_upper"],
                     ),
                     is_number=True,
                 ),

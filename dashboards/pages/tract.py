@@ -10,7 +10,6 @@ import panel as pn
 from dashboards import parts, theme, wording
 from dashboards.charts import sale
 from dashboards.data import Records
-from dashboards.parts import Shown
 
 
 def section(records: Records) -> pn.viewable.Viewable:
@@ -49,7 +48,7 @@ def _estimate(run: Mapping[str, Any], row: Mapping[str, Any]) -> list[pn.viewabl
             f"{wording.number(row['n_inspected'])} inspected ({wording.share(row['n_inspected'], row['n_lots'])}), "
             f"{wording.number(row['n_observed'])} of them with a repair-grade finding at the newest look; "
             f"{wording.number(row['expected'], 1)} expected there from material, age and depth.",
-            f"{wording.chance(row['above_threshold_share'])} of the lots with an estimate have a chance above "
+            f"{_above_threshold(row)} of the lots with an estimate have a chance above "
             f"{wording.chance(row['threshold_probability'])}.",
         ]
     )
@@ -72,23 +71,43 @@ def _estimate(run: Mapping[str, Any], row: Mapping[str, Any]) -> list[pn.viewabl
     return [figures, *notes, counts]
 
 
+def _above_threshold(row: Mapping[str, Any]) -> str:
+    part = row["above_threshold_share"]
+    return "–" if wording.missing(part) else wording.share(round(part * row["n_scored"]), row["n_scored"])
+
+
 def _at_least(records: Records, row: Mapping[str, Any]) -> list[pn.viewable.Viewable]:
     counts = records.at_least(row["subdivision"])
     if counts.is_empty():
         return [parts.paragraph("There are no estimates here to count with.")]
-    step = max(1, counts.height // 8)
     return [
+        *_asked(records, row),
         parts.chart(
             sale.at_least(counts),
             height=280,
             says="The chance that k lots or more have a repair-grade finding now.",
         ),
-        parts.table(
-            counts.gather_every(step),
-            [
-                Shown("lots, at least", lambda r: wording.number(r["k"]), is_number=True),
-                Shown("chance", lambda r: wording.chance(r["probability_at_least"]), is_number=True),
-            ],
-            caption="At least k lots",
-        ),
     ]
+
+
+def _asked(records: Records, row: Mapping[str, Any]) -> list[pn.viewable.Viewable]:
+    """A field for a number of lots, and the published chance of that many or more."""
+    n_scored = int(row["n_scored"])
+    number = pn.widgets.IntInput(
+        name=f"Number of lots, 1 to {wording.number(n_scored)}",
+        value=min(max(round(row["expected_failed_now"]), 1), n_scored),
+        start=1,
+        end=n_scored,
+        width=320,
+        stylesheets=[theme.WIDGET],
+    )
+
+    def answer(k: int | None) -> pn.viewable.Viewable:
+        if k is None:
+            return parts.paragraph(wording.NO_NUMBER_GIVEN)
+        words = wording.at_least(k, records.around(row["subdivision"], k))
+        return parts.figures(
+            [(words, wording.count(k, "lot or more", "lots or more") + " with a repair-grade finding now")]
+        )
+
+    return [number, parts.live(answer, number)]

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from pipeline.commands import Context, add_plain_row
 from pipeline.errors import SettingsError
+from pipeline.percent import estimate_words
 from pipeline.published.read import open_current
 from pipeline.steps.score import Answers, answer_lots, answer_subdivision, read_questions
 
@@ -114,7 +115,14 @@ def _print_tables(answers: Answers, run: dict[str, Any], *, is_area: bool) -> No
 def _percent(row: dict[str, Any], name: str) -> str:
     if row[name] is None:
         return "no estimate"
-    return f"{row[name]:.0%} (range {row[f'{name}_lower']:.0%} to {row[f'{name}_upper']:.0%})"
+    return estimate_words(row[name], row[f"{name}_lower"], row[f"{name}_upper"])
+
+
+def _if_none_now(row: dict[str, Any]) -> str:
+    name = "failure_within_horizon_probability"
+    if row[name] is None and row["failure_probability"] is not None:
+        return "not told: a finding is almost surely there now"
+    return _percent(row, name)
 
 
 def _lot_table(row: dict[str, Any], run: dict[str, Any]) -> Table:
@@ -129,7 +137,7 @@ def _lot_table(row: dict[str, Any], run: dict[str, Any]) -> Table:
     add_plain_row(
         table,
         f"if not now, chance within {run['horizon_years']:g} years",
-        _percent(row, "failure_within_horizon_probability"),
+        _if_none_now(row),
     )
     add_plain_row(table, "evidence", row["evidence"])
     add_plain_row(table, "why", row["reasons"] or row["sentence"])
@@ -154,7 +162,7 @@ def _area_table(row: dict[str, Any], run: dict[str, Any]) -> Table:
             f"{row['expected_failed_now']:.0f} of {row['n_scored']:,} "
             f"({run['score_level']:.0%} range {row['expected_failed_now_lower']:.0f} to {row['expected_failed_now_upper']:.0f})",
         )
-        add_plain_row(table, "chance of", row["at_least"] or "no number between")
+        add_plain_row(table, "chance", row["at_least"] or "no number between")
         add_plain_row(
             table,
             f"lots above {row['threshold_probability']:.0%}",

@@ -14,8 +14,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from pipeline.vocabulary import Outcome
+
 #: Raised whenever a published column is added, removed or changes its meaning.
-CONTRACT_VERSION = 1
+CONTRACT_VERSION = 2
 
 DATABASE_NAME = "underlot.duckdb"
 MANIFEST_NAME = "manifest.json"
@@ -278,6 +280,26 @@ LOOK_COUNTS = PublishedTable(
     ),
 )
 
+LOOK_GROUPS = PublishedTable(
+    "look_groups",
+    "material, era, subdivision, purpose, year of the look and age band: counts of each outcome, to be added up",
+    ("material", "era", "subdivision", "purpose", "look_year", "age_from_years"),
+    (
+        MATERIAL,
+        _text("era", "era of the install year"),
+        _text("subdivision", "subdivision; NULL where not recorded"),
+        _text("purpose", "why the camera went in"),
+        _count("look_year", "calendar year of the look; NULL where only ages are kept"),
+        _number("age_from_years", "years", "start of the age band, included"),
+        _number("age_to_years", "years", "end of the band, not included"),
+        *(
+            _count(f"{number}_{outcome}", f"{text} ({outcome})")
+            for outcome in Outcome.codes()
+            for number, text in (("n_looks", "unselected looks"), ("n_bad", "of these, with a repair-grade finding"))
+        ),
+    ),
+)  # fmt: skip
+
 REGRESSION_TERMS = PublishedTable(
     "regression_terms",
     "outcome and term of the regression",
@@ -321,7 +343,8 @@ LOTS = PublishedTable(
         *_chance("failure_probability", "estimated chance that a repair-grade finding is there now"),
         *_chance(
             "failure_within_horizon_probability",
-            "estimated chance that one arises within the horizon, if there is none now",
+            "estimated chance that one arises within the horizon, if there is none now; NULL where one is almost "
+            "surely there now (chance of 0.99 or more)",
         ),
         *_chance("failure_by_horizon_probability", "estimated chance that one is there at the horizon's end"),
         STATUS,
@@ -546,6 +569,34 @@ FINDINGS_ON_RECORDS = PublishedTable(
     ),
 )
 
+CHANGES = PublishedTable(
+    "changes",
+    "one number of this build beside the same of the build before; no rows where there was none",
+    ("position",),
+    (
+        _count("position", "order of showing"),
+        _text("topic", "records, curves, scores or areas"),
+        _text("item", "what is counted or estimated, in words"),
+        _text("unit", "years, share, or empty for counts"),
+        _number("before", "see unit", "in the build before; NULL where it had none"),
+        _number("after", "see unit", "in this build"),
+        _text("run_before", "run of the build before"),
+        PublishedColumn("built_before", "timestamp", "UTC", "when that was built"),
+    ),
+)
+
+CHANGED_LOTS = PublishedTable(
+    "changed_lots",
+    "one lot whose chance moved most since the build before; the 50 largest moves",
+    ("lot_id",),
+    (
+        LOT_ID,
+        _text("address", "street address as recorded"),
+        _number("failure_probability_before", "probability, 0 to 1", "failure_probability of the build before"),
+        _number("failure_probability", "probability, 0 to 1", "chance that a repair-grade finding is there now"),
+    ),
+)  # fmt: skip
+
 TABLES: dict[str, PublishedTable] = {
     table.name: table
     for table in (
@@ -556,6 +607,7 @@ TABLES: dict[str, PublishedTable] = {
         FITTED_GROUPS,
         FITTED_CURVES,
         LOOK_COUNTS,
+        LOOK_GROUPS,
         REGRESSION_TERMS,
         LOTS,
         LOT_SEGMENTS,
@@ -570,5 +622,7 @@ TABLES: dict[str, PublishedTable] = {
         REJECTS,
         REJECT_COUNTS,
         FINDINGS_ON_RECORDS,
+        CHANGES,
+        CHANGED_LOTS,
     )
 }

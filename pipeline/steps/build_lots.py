@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.percent import estimates_in_words
 from pipeline.published import contract
 from pipeline.settings import Settings
 from pipeline.steps.fit_input import ENDED, Exposure
 from pipeline.steps.fit_regression import OutcomeFit, era_words
 from pipeline.steps.fit_scores import Scores, lot_chances
+from pipeline.vocabulary import Material
 
 #: Judged lots of the same block that make "the same block" an argument; judgement.
 SAME_BLOCK_LOTS = 3
@@ -116,12 +118,10 @@ def _lines_in_words(segments: pl.DataFrame) -> pl.DataFrame:
 
 
 def _material_words() -> pl.Expr:
-    material = pl.col("material")
-    return (
-        pl.when(material == "unknown")
-        .then(pl.lit("material not recorded"))
-        .otherwise(material.str.replace_all("_", " "))
-    )
+    labels = {member.value: member.label for member in Material} | {
+        Material.UNKNOWN.value: "material not recorded"
+    }
+    return pl.col("material").replace_strict(labels, default=pl.col("material"), return_dtype=pl.String)
 
 
 def _newest_look(inspections: pl.DataFrame) -> pl.DataFrame:
@@ -194,10 +194,6 @@ def _with_evidence(lots: pl.DataFrame, settings: Settings) -> pl.DataFrame:
 
 
 def _with_status(lots: pl.DataFrame, fit: OutcomeFit, settings: Settings) -> pl.DataFrame:
-    percent = [
-        (pl.col(f"failure_probability{end}") * 100).round(0).cast(pl.Int64)
-        for end in ("", "_lower", "_upper")
-    ]
     if not fit.is_ok:
         return lots.with_columns(
             status=pl.lit(contract.STATUS_NOT_FITTED), sentence=pl.lit(f"No estimate: {fit.fitted.reason}")
@@ -211,9 +207,9 @@ def _with_status(lots: pl.DataFrame, fit: OutcomeFit, settings: Settings) -> pl.
         sentence=pl.when(scored)
         .then(
             pl.format(
-                "Estimated chance that a repair-grade finding is there now: {} % (range {} to {} %). "
+                "Estimated chance that a repair-grade finding is there now: {}. "
                 "A screening aid, no substitute for a camera in the line.",
-                *percent,
+                estimates_in_words("failure_probability"),
             )
         )
         .when(unknown_year)

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from models.counts import count_range, count_ranges, mixed_count_pmf
-from models.looks import FloatArray
+from models.looks import FloatArray, IntArray
 from pipeline.published import contract
 from pipeline.settings import Settings
 from pipeline.steps.fit_design import candidates
@@ -17,6 +17,10 @@ from pipeline.steps.fit_scores import SCORE_LEVEL, Scores
 THRESHOLD_PROBABILITY = 0.5
 #: Draws used for the distribution of a subdivision's count; the whole number of them adds no digit.
 COUNT_DRAWS = 50
+#: Up to so many lots the chance of at least k is told for every k.
+MOST_TOLD = 200
+#: Chances below this, and above one minus it, need no finer telling.
+NEXT_TO_NOTHING = 0.001
 #: Nodes and weights that average over the install range (three-point Gauss-Legendre on 0 to 1).
 NODES = np.polynomial.legendre.leggauss(3)[0] / 2 + 0.5
 NODE_WEIGHTS = np.polynomial.legendre.leggauss(3)[1] / 2
@@ -197,7 +201,7 @@ def subdivision_scores(scores: Scores | None, lots: pl.DataFrame) -> tuple[pl.Da
     )
     step = max(len(scores.now) // COUNT_DRAWS, 1)
     summaries: list[dict[str, object]] = []
-    tails: list[dict[str, object]] = []
+    tails = [pl.DataFrame(schema=_TAIL_SCHEMA)]
     for (name,), members in placed.group_by("subdivision", maintain_order=True):
         columns = members["column"].to_numpy()
         drawn = scores.now[::step, columns].astype(float)
@@ -215,15 +219,41 @@ def subdivision_scores(scores: Scores | None, lots: pl.DataFrame) -> tuple[pl.Da
                 "above_threshold_share": float((chance > THRESHOLD_PROBABILITY).mean()),
             }
         )
-        at_least = np.cumsum(pmf[::-1])[::-1]
-        tails += [
-            {"subdivision": name, "k": k, "probability_at_least": float(min(at_least[k], 1.0))}
-            for k in _round_numbers(len(columns))
-        ]
-    return (
-        pl.DataFrame(summaries, schema=_SUMMARY_SCHEMA),
-        pl.DataFrame(tails, schema=_TAIL_SCHEMA),
+        tails.append(_tail(str(name), pmf))
+    return pl.DataFrame(summaries, schema=_SUMMARY_SCHEMA), pl.concat(tails)
+
+
+def _tail(name: str, pmf: FloatArray) -> pl.DataFrame:
+    """Return the chance of at least k, for every k of a usual subdivision and a grid of k of a large one."""
+    at_least = np.clip(np.cumsum(pmf[::-1])[::-1], 0.0, 1.0)
+    k = _told_numbers(at_least)
+    return pl.DataFrame(
+        {"subdivision": name, "k": k, "probability_at_least": at_least[k]}, schema=_TAIL_SCHEMA
     )
+
+
+def _told_numbers(at_least: FloatArray) -> IntArray:
+    """Numbers k for which the chance of at least k is published.
+
+    Parameters
+    ----------
+    at_least : ndarray, shape (n + 1,)
+        Chance of at least 0, 1, … n.
+
+    Returns
+    -------
+    ndarray of int, rising
+        1 … n where n is at most `MOST_TOLD`. Else 1, n, and `MOST_TOLD` numbers spread over those whose chance
+        is neither next to sure nor next to nothing, with one beyond them on either side; so a number between
+        two of these has a chance between theirs.
+    """
+    n = len(at_least) - 1
+    if n <= MOST_TOLD:
+        return np.arange(1, n + 1)
+    first = max(int(np.searchsorted(-at_least, -(1 - NEXT_TO_NOTHING))) - 1, 1)
+    last = min(int(np.searchsorted(-at_least, -NEXT_TO_NOTHING)), n)
+    between = np.linspace(first, last, MOST_TOLD).round().astype(np.int64)
+    return np.unique(np.concatenate(([1], between, [n])))
 
 
 _TAIL_SCHEMA = {"subdivision": pl.String, "k": pl.Int64, "probability_at_least": pl.Float64}
@@ -236,8 +266,3 @@ _SUMMARY_SCHEMA = {
     "threshold_probability": pl.Float64,
     "above_threshold_share": pl.Float64,
 }
-
-
-def _round_numbers(largest: int) -> list[int]:
-    """1, 2, 5, 10, 20, 50, … up to the largest."""
-    return [k for tens in range(8) for k in (10**tens, 2 * 10**tens, 5 * 10**tens) if k <= largest]

@@ -20,6 +20,8 @@ from pipeline.validation.addresses import address_keys
 NEAR_MISSES = 3
 #: Likeness, 0 to 100, from which an address is worth showing as a near miss.
 NEAR_ENOUGH = 75.0
+#: The largest numbers that are reached with these chances sum up a subdivision.
+TOLD_CHANCES = [0.95, 0.75, 0.5, 0.25, 0.05]
 LOT_HEADERS = ("lot_id", "lot", "parcel", "parcel id", "apn")
 ADDRESS_HEADERS = ("address", "property address", "site address", "property", "location")
 
@@ -162,11 +164,11 @@ def answer_subdivision(reader: PublishedReader, name: str) -> Answers:
         near = "; ".join(match for match, _, _ in close)
         return Answers(found, pl.DataFrame({"asked": [name], "near_misses": [near]}))
     tails = reader.query(
-        "SELECT k, probability_at_least FROM subdivision_counts WHERE subdivision = ? "
-        "AND probability_at_least BETWEEN 0.01 AND 0.995 ORDER BY k",
-        (found["subdivision"][0],),
+        "SELECT max(k) AS most, told FROM subdivision_counts, unnest(?) AS t(told) "
+        "WHERE subdivision = ? AND probability_at_least >= told GROUP BY told ORDER BY told DESC",
+        (TOLD_CHANCES, found["subdivision"][0]),
     )
-    words = "; ".join(f"{k:,} or more: {chance:.0%}" for k, chance in tails.iter_rows())
+    words = "; ".join(f"{chance:.0%} that it is {k:,} or more" for k, chance in tails.iter_rows())
     return Answers(
         found.with_columns(asked=pl.lit(name), at_least=pl.lit(words)),
         pl.DataFrame(schema={"asked": pl.String, "near_misses": pl.String}),
