@@ -26,7 +26,7 @@ VIEWS = {
     "age": ("page=age", "All materials", 5),
     "where": ("page=where", "found / expected", 2),
     "sale": ("page=sale", "Every look at this line", 2),
-    "sale_subdivision": ("page=sale&about=subdivision", "At least k lots", 1),
+    "sale_subdivision": ("page=sale&about=subdivision", "The chance that k lots or more", 1),
     "records": ("page=records", "Contradictions by kind", 1),
 }
 
