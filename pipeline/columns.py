@@ -318,6 +318,13 @@ INSPECTIONS = Table(
             synonyms=("operator", "inspector", "tech"),
         ),
         Column("note", "text", "free text", synonyms=("notes", "note", "comments", "remarks")),
+        Column(
+            "consent",
+            "code",
+            "what the client allows beyond the own report; empty means aggregate",
+            codes=words.Consent,
+            synonyms=("consent", "data consent", "consent to share"),
+        ),
     ),
 )
 
@@ -461,6 +468,12 @@ MAINS = Table(
             "install_year", "integer", "year laid", low=FIRST_YEAR, high=LAST_YEAR, synonyms=("installed",)
         ),
         Column("street_class", "text", "local, collector or arterial", synonyms=("street class",)),
+        Column(
+            "near_water",
+            "flag",
+            "a stream, lake or shore is near enough for a spill to reach it",
+            synonyms=("near water", "near stream", "waterway"),
+        ),
     ),
 )
 

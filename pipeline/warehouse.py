@@ -17,7 +17,7 @@ from typing import IO, Any
 import duckdb
 import polars as pl
 
-from pipeline.columns import SQL_TYPES, TABLES
+from pipeline.columns import SQL_TYPES, TABLES, Table
 from pipeline.errors import WarehouseError
 from pipeline.settings import Workspace
 
@@ -27,6 +27,9 @@ except ImportError:  # pragma: no cover - Windows has none; DuckDB's own file lo
     fcntl = None  # type: ignore[assignment]
 
 SCHEMAS = ("landing", "core", "exposure", "records")
+#: Columns of core tables that are not of the contract.
+BOOKKEEPING = ("load_id", "source_row")
+BOOKKEEPING_SUPERSEDED = (*BOOKKEEPING, "superseded_by_load")
 
 #: Nothing is ever fetched from outside, and a file's rows need no order of their own: `source_row` has it.
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
@@ -277,3 +280,25 @@ def _create_tables(warehouse: Warehouse) -> None:
             definitions = ", ".join(f"{column.name} {SQL_TYPES[column.kind]}" for column in table.columns)
             run_sql(con, "core/current", table=table.name, definitions=definitions)
             run_sql(con, "core/superseded", table=table.name, definitions=definitions)
+            for name, own in (
+                (table.name, BOOKKEEPING),
+                (f"{table.name}_superseded", BOOKKEEPING_SUPERSEDED),
+            ):
+                _bring_up_to_date(con, name, table, own)
+
+
+def _bring_up_to_date(con: duckdb.DuckDBPyConnection, name: str, table: Table, own: tuple[str, ...]) -> None:
+    """Give a table of an older warehouse the columns that the contract has got since; they are empty there."""
+    wanted = [column.name for column in table.columns] + list(own)
+    found = con.execute(
+        "SELECT column_name FROM duckdb_columns() WHERE schema_name = 'core' AND table_name = ? ORDER BY column_index",
+        [name],
+    ).fetchall()
+    present = [column for (column,) in found]
+    if present == wanted or not set(present) <= set(wanted):
+        return
+    types = {column.name: SQL_TYPES[column.kind] for column in table.columns}
+    columns = ", ".join(n if n in present else f"NULL::{types[n]} AS {n}" for n in wanted)
+    run_sql(con, "core/renewed", table=name, columns=columns)
+    for column in own:
+        con.execute(f"ALTER TABLE core.{name} ALTER COLUMN {column} SET NOT NULL")

@@ -183,8 +183,18 @@ def inspections_table(town: Town, operator: Ints, rng: np.random.Generator) -> p
             "overall_verdict": words(VERDICTS, np.where(looks.is_overall_only, town.notes.verdict, -1)),
             "operator": numbered("OP-", operator, 2),
             "note": words(("called out: sewage backed up",), note),
+            "consent": words(("aggregate", "identified"), _consents(looks.lot)),
         }
     )
+
+
+def _consents(lot: Ints) -> Ints:
+    """What each household allows: mostly counting only, some their address as well, some were not asked.
+
+    Told by the lot's number, not drawn, so that the rest of the town is the same with and without it.
+    """
+    turn = lot * 7919 % 100
+    return np.where(turn < 60, 0, np.where(turn < 75, 1, -1)).astype(np.int64)
 
 
 def draw_operators(n: int, rng: np.random.Generator) -> Ints:
@@ -238,6 +248,8 @@ def sewer_tables(town: Town, rng: np.random.Generator) -> dict[str, pl.DataFrame
             "depth_ft": sewer.main_depth_ft,
             "install_year": kept(year, rng.random(n) >= 0.06),
             "street_class": words(("local", "collector", "arterial"), street_class),
+            # A brook runs beside the ninth street.
+            "near_water": np.abs(sewer.main_street - 9) <= 1,
         }
     )
     manholes = pl.DataFrame(
