@@ -86,10 +86,9 @@ def _standard(code: int, u: float) -> tuple[float, float, float]:
 
 @compiled
 def hazard_at(
-    code: int, log_age: float, log_scale: float, log_shape: float
+    code: int, log_age: float, log_scale: float, k: float
 ) -> tuple[float, float, float, float, float, float]:
-    """H and its derivatives at one age above 0, for the families of CODE."""
-    k = math.exp(min(log_shape, LARGEST_EXPONENT))
+    """H and its derivatives at one age above 0, for the families of CODE; k is the shape."""
     if code == _GOMPERTZ:
         v = min(math.exp(min(log_age - log_scale, LARGEST_EXPONENT)), LARGEST_EXPONENT)
         e = math.exp(v)
@@ -108,7 +107,8 @@ def _hazard(code: int, log_age: FloatArray, log_scale: FloatArray, log_shape: Fl
     for i in range(len(log_age)):
         if log_age[i] == -np.inf:
             continue
-        found = hazard_at(code, log_age[i], log_scale[i], log_shape[i])
+        k = math.exp(min(log_shape[i], LARGEST_EXPONENT))
+        found = hazard_at(code, log_age[i], log_scale[i], k)
         for j in range(6):
             out[j, i] = found[j]
     return out

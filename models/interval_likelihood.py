@@ -7,17 +7,20 @@ from memory would cost more than the arithmetic.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from models.compiled import compiled
-from models.families import CODE, cumulative_hazard, hazard_at, log_hazard
+from models.families import CODE, LARGEST_EXPONENT, cumulative_hazard, hazard_at, log_hazard
 from models.intervals import FloatArray
 from models.looks import BoolArray
 from models.patterns import mix, total_by, words
+
+#: Coefficients to (objective, gradient, Hessian).
+Derivatives = Callable[[FloatArray], tuple[float, FloatArray, FloatArray]]
 
 #: Records per block: six doubles each and their covariates stay within a second-level cache.
 BLOCK = 8_192
@@ -131,12 +134,16 @@ def _between_closed(
 ) -> FloatArray:
     out = np.empty((6, len(log_left)))
     never = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    last, shape = np.nan, np.nan
     for i in range(len(log_left)):
+        if log_shape[i] != last:  # mostly one shape for all
+            last = log_shape[i]
+            shape = math.exp(min(last, LARGEST_EXPONENT))
         left, right = never, never
         if log_left[i] > -np.inf:
-            left = hazard_at(code, log_left[i], log_scale[i], log_shape[i])
+            left = hazard_at(code, log_left[i], log_scale[i], shape)
         if log_right[i] < np.inf:
-            right = hazard_at(code, log_right[i], log_scale[i], log_shape[i])
+            right = hazard_at(code, log_right[i], log_scale[i], shape)
         _join_ends(left, right, log_right[i] == np.inf, exposure[i], out, i)
     return out
 

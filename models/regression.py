@@ -18,9 +18,16 @@ from sklearn.utils.validation import check_is_fitted
 
 from models.errors import ModelInputError
 from models.families import FAMILIES, cumulative_hazard
-from models.interval_likelihood import Rows, distinct, flat_start, likelihood, log_likelihoods
+from models.interval_likelihood import (
+    Derivatives,
+    Rows,
+    distinct,
+    flat_start,
+    likelihood,
+    log_likelihoods,
+)
 from models.intervals import FloatArray, Intervals, check_intervals, numbers
-from models.newton import Derivatives, Optimum, maximise
+from models.newton import Optimum, maximise
 from models.priors import Prior, Ridge, resolve_prior, updated_prior
 
 #: Records on which the search starts, before all are used: each saves a pass or two over the next.
@@ -238,7 +245,7 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
 
         return derivatives
 
-    def _maximise(self, prior: Prior) -> tuple[Optimum, Prior]:
+    def _maximise(self, prior: Prior) -> tuple[Optimum[FloatArray], Prior]:
         """Alternate between the mode and the prior widths that are to be chosen from the data."""
         optimum = self._search(prior, self._first_guess(prior))
         for _ in range(WIDTH_ROUNDS):
@@ -263,19 +270,23 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
                 guess = found.x if found.converged else guess
         return guess
 
-    def _search(self, prior: Prior, start: FloatArray, rows: Rows | None = None) -> Optimum:
+    def _search(self, prior: Prior, start: FloatArray, rows: Rows | None = None) -> Optimum[FloatArray]:
         rows = self._records if rows is None else rows
         return maximise(self._objective(rows, prior), start, max_steps=self.max_iterations)
 
-    def _verdict_on(self, optimum: Optimum) -> tuple[str, str]:
-        curvature = np.linalg.eigvalsh(-optimum.hessian)
+    def _verdict_on(self, optimum: Optimum[FloatArray]) -> tuple[str, str]:
+        curvature, axes = np.linalg.eigh(-optimum.hessian)
         if curvature[0] <= 1.0 / LARGEST_VARIANCE:
-            return "not_identified", "These records cannot tell all terms apart: drop one, or set a penalty."
+            term = self.parameter_names_[int(np.argmax(np.abs(axes[:, 0])))]
+            return (
+                "not_identified",
+                f"These records cannot tell the size of '{term}': drop it, or give it a prior.",
+            )
         if not optimum.converged:
             return "not_converged", f"The fit had not settled after {optimum.n_steps} steps."
         return "ok", ""
 
-    def _store(self, optimum: Optimum | None, prior: Prior) -> None:
+    def _store(self, optimum: Optimum[FloatArray] | None, prior: Prior) -> None:
         self._optimum, self._prior_used = optimum, prior
         size, added = len(self.parameter_names_), int(self.has_added_intercept_)
         p = added + self.n_features_in_
@@ -389,7 +400,7 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
             )
         )
         if not ((share > 0.0) & (share < 1.0)).all():
-            raise ModelInputError(f"probability is {probability}; it must lie between 0 and 1.")
+            raise ModelInputError(f"probability is {probability!r}; it must lie between 0 and 1.")
         log_scale, log_shape = self._predictors(X, shape_X, parameters, share, since, factor)
         wanted = -np.log1p(-share) / factor + self._hazard_by(since, log_scale, log_shape)
         low, high = log_scale - 60.0, log_scale + 60.0
@@ -563,9 +574,7 @@ def _prediction_rows(given: ArrayLike | None, n_columns: int, name: str) -> Floa
 
 def _units(rows: Rows) -> FloatArray:
     """Size of each covariate, 1 where it is usual: the search and its verdict must not depend on units."""
-    size = np.concatenate(
-        [np.sqrt(np.einsum("ij,ij->j", A, A) / max(len(A), 1)) for A in (rows.X, rows.Z)]
-    )
+    size = np.concatenate([np.sqrt(np.einsum("ij,ij->j", A, A) / max(len(A), 1)) for A in (rows.X, rows.Z)])
     usual = (size == 0.0) | ((size >= USUAL_SIZE[0]) & (size <= USUAL_SIZE[1]))
     result: FloatArray = np.where(usual, 1.0, size)
     return result
