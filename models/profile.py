@@ -1,0 +1,418 @@
+"""Likelihood intervals of an `IntervalRegression`: coefficients, chances and ages.
+
+An interval holds all values c of a quantity for which the best fit that is forced to say c is no more than
+q / 2 log-likelihood units below the best fit of all, q the chi-squared quantile on one degree of freedom
+(Wilks 1938, Ann. Math. Statist. 9:60; Venzon & Moolgavkar 1988, Appl. Statist. 37:87, both from memory).
+Priors of the fit count as part of the likelihood. Unlike estimate ± standard errors such intervals do not
+depend on the scale, are lopsided where the records are, and exist without an estimate: where nothing was
+ever seen failed, the chance of failure runs from 0 to what so many sound pipes can still be squared with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.optimize import brentq
+from scipy.stats import chi2
+from sklearn.utils.validation import check_is_fitted
+
+from models.errors import ModelInputError
+from models.families import cumulative_hazard
+from models.interval_likelihood import Derivatives, flat_start
+from models.intervals import FloatArray, numbers
+from models.newton import Optimum, maximise
+from models.regression import IntervalRegression
+
+#: Limits of log cumulative hazard within which a chance is told from 0 and 1.
+LOG_HAZARD_LIMITS = (-35.0, 4.0)
+#: A coefficient or log age this far [log units] from where the search began has no limit on that side.
+FARTHEST = 60.0
+#: First step outwards where no standard error says how far to go [log units].
+FIRST_STEP = 0.25
+#: Limits are found to this share of the first step.
+ROOT_TOLERANCE = 1e-7
+#: Newton steps allowed for one value.
+MOST_STEPS = 200
+#: Curves so flat that their log scale lies beyond this are left out of the search.
+FLATTEST = 1e9
+#: Losses of log-likelihood beyond this are all alike.
+LARGEST_LOSS = 1e6
+#: Statuses of fits for which some best log-likelihood is known.
+USABLE = ("ok", "not_converged", "not_identified", "no_failures", "all_failed")
+
+
+@dataclass(frozen=True)
+class ProfileInterval:
+    """Likelihood intervals of some quantities.
+
+    Attributes
+    ----------
+    lower, upper : ndarray, shape (n,)
+        Limits; infinite (ages: 0 or inf, chances: 0 or 1) where the records set none.
+    level : float
+    """
+
+    lower: FloatArray
+    upper: FloatArray
+    level: float
+
+
+#: Free coefficients to all coefficients, the matrix of derivatives, and the curvature that the
+#: gradient by all coefficients brings in.
+Placement = Callable[[FloatArray], tuple[FloatArray, FloatArray, Callable[[FloatArray], FloatArray]]]
+
+
+@dataclass(frozen=True)
+class _Quantity:
+    """Something that fits can be forced to say, on a scale c on which it is unbounded.
+
+    `place(c)` maps free coefficients to all; `free(coef)` is the reverse; `value(coef)` is c.
+    """
+
+    place: Callable[[float], Placement]
+    free: Callable[[FloatArray], FloatArray]
+    value: Callable[[FloatArray], float]
+    limits: tuple[float, float]
+    #: 1 where c rises with the chance of failure, -1 where it falls, 0 where it does neither.
+    sense: int = 0
+
+
+def parameter_intervals(fit: IntervalRegression, *, level: float = 0.95) -> ProfileInterval:
+    """Likelihood intervals of all `parameters_`.
+
+    Parameters
+    ----------
+    fit : IntervalRegression
+        Fitted. Needs estimates of its own or a best log-likelihood: any status but "no_records".
+    level : float
+        Above 0 and below 1.
+
+    Returns
+    -------
+    ProfileInterval
+        In the order of `parameter_names_`.
+
+    Raises
+    ------
+    ModelInputError
+        If the fit had no records.
+    """
+    search = _Search(fit, level)
+    found = [search.interval(_parameter(fit, i)) for i in range(len(fit.parameter_names_))]
+    limits = np.array(found) / fit._unit[:, None]
+    return ProfileInterval(limits[:, 0], limits[:, 1], level)
+
+
+def chance_intervals(
+    fit: IntervalRegression,
+    age: ArrayLike,
+    X: ArrayLike | None = None,
+    *,
+    given_survival_to: ArrayLike = 0.0,
+    exposure: ArrayLike = 1.0,
+    shape_X: ArrayLike | None = None,
+    level: float = 0.95,
+) -> ProfileInterval:
+    """Likelihood intervals of the chance of failure by an age, given survival to another.
+
+    Parameters
+    ----------
+    fit, level
+        As in `parameter_intervals`.
+    age, X, given_survival_to, exposure, shape_X
+        As in `IntervalRegression.failure_probability`; each row costs some dozen short fits.
+
+    Returns
+    -------
+    ProfileInterval
+        0 and 0 where age <= given_survival_to.
+
+    Raises
+    ------
+    ModelInputError
+        If the fit had no records, shapes do not match, or a row of covariates is all 0.
+    """
+    search = _Search(fit, level)
+    x, until, since, factor = _aligned(fit, X, shape_X, age=age, since=given_survival_to, exposure=exposure)
+    low, high = np.zeros(len(x)), np.zeros(len(x))
+    for i in np.flatnonzero(until > since):
+        limits = search.interval(_chance(fit, x[i], float(until[i]), float(since[i])))
+        limits = tuple(-np.expm1(-np.exp(c) * factor[i]) for c in limits)
+        low[i], high[i] = limits
+    return ProfileInterval(low, high, level)
+
+
+def age_intervals(
+    fit: IntervalRegression,
+    probability: ArrayLike,
+    X: ArrayLike | None = None,
+    *,
+    given_survival_to: ArrayLike = 0.0,
+    exposure: ArrayLike = 1.0,
+    shape_X: ArrayLike | None = None,
+    level: float = 0.95,
+) -> ProfileInterval:
+    """Likelihood intervals of the age by which a share has failed [years]; as in `chance_intervals`.
+
+    `probability` is the share, shape (n,) or scalar, above 0 and below 1.
+    """
+    search = _Search(fit, level)
+    x, share, since, factor = _aligned(
+        fit, X, shape_X, probability=probability, since=given_survival_to, exposure=exposure
+    )
+    if not ((share > 0.0) & (share < 1.0)).all():
+        raise ModelInputError(f"probability is {probability!r}; it must lie between 0 and 1.")
+    wanted = -np.log1p(-share) / factor
+    found = [
+        search.interval(_age(fit, row, float(w), float(a)))
+        for row, w, a in zip(x, wanted, since, strict=True)
+    ]
+    limits = since[:, None] + np.exp(np.array(found).reshape(-1, 2))
+    return ProfileInterval(limits[:, 0], limits[:, 1], level)
+
+
+def _aligned(
+    fit: IntervalRegression, X: ArrayLike | None, shape_X: ArrayLike | None, **given: ArrayLike
+) -> tuple[FloatArray, ...]:
+    """Design rows in the fit's units and what goes with each, all of one length."""
+    check_is_fitted(fit, "parameters_")
+    x = fit._design_rows(X, shape_X) / fit._unit
+    arrays = [numbers(array, name) for name, array in given.items()]
+    try:
+        (n,) = np.broadcast_shapes((len(x),), *(array.shape for array in arrays))
+    except ValueError as error:
+        raise ModelInputError(f"{len(x)} rows of covariates do not go with {', '.join(given)}.") from error
+    wrong = [~np.isfinite(np.broadcast_to(array, n)) for array in arrays]
+    for name, which in zip(given, wrong, strict=True):
+        if which.any():
+            raise ModelInputError(f"{name} is not a finite number.", row=int(np.argmax(which)))
+    return np.broadcast_to(x, (n, x.shape[1])), *(np.broadcast_to(array, n) for array in arrays)
+
+
+# -- search for the limits ---------------------------------------------------------------------------------
+
+
+class _Search:
+    """Finds where the restricted fit of a quantity becomes too bad."""
+
+    def __init__(self, fit: IntervalRegression, level: float) -> None:
+        check_is_fitted(fit, "parameters_")
+        if not 0.0 < level < 1.0:
+            raise ModelInputError(f"level is {level}; it must lie between 0 and 1.")
+        if fit.status_ not in USABLE:
+            raise ModelInputError(f"there is no interval. {fit.reason_}")
+        self.fit = fit
+        self.objective: Derivatives = fit._objective(fit._records, fit._prior_used)
+        self.root = float(np.sqrt(chi2.ppf(level, 1)))
+        optimum: Optimum[FloatArray] | None = fit._optimum
+        # Without failures, or without survivors, the log-likelihood comes as near to 0 as one likes.
+        self.best = 0.0 if optimum is None else optimum.value
+        self.coef = flat_start(fit._records) if optimum is None else optimum.x
+
+    def interval(self, quantity: _Quantity) -> tuple[float, float]:
+        """Lower and upper limit on the quantity's scale."""
+        lowest, highest = quantity.limits
+        if self.fit._optimum is None:
+            # All sound: chances may be as low and ages as high as one likes. All failed: the reverse.
+            if quantity.sense == (1 if self.fit.status_ == "no_failures" else -1):
+                return -np.inf, self._limit(quantity, lowest, 1.0)
+            if quantity.sense:
+                return self._limit(quantity, highest, -1.0), np.inf
+            return -np.inf, np.inf
+        centre = float(np.clip(quantity.value(self.coef), lowest, highest))
+        return self._limit(quantity, centre, -1.0), self._limit(quantity, centre, 1.0)
+
+    def _limit(self, quantity: _Quantity, start: float, direction: float) -> float:
+        """Walk outwards until the restricted fit is too bad, then close in."""
+        first = free = quantity.free(self.coef)
+        known = {start: -self.root}
+
+        def excess(c: float) -> float:
+            """Root of twice the loss of log-likelihood, less what is allowed; nearly a line in c."""
+            nonlocal free
+            if c in known:
+                return known[c]
+            restricted = _restricted(self.objective, quantity.place(c))
+            # From where the last value led; should that be out of bounds here, from the beginning.
+            begin = free if np.isfinite(restricted(free)[0]) else first
+            found = maximise(restricted, begin, max_steps=MOST_STEPS)
+            free = found.x
+            loss = self.best - found.value if np.isfinite(found.value) else LARGEST_LOSS
+            known[c] = float(np.sqrt(2.0 * np.clip(loss, 0.0, LARGEST_LOSS))) - self.root
+            return known[c]
+
+        edge = quantity.limits[0] if direction < 0 else quantity.limits[1]
+        if not np.isfinite(edge):
+            edge = start + direction * FARTHEST
+        step = FIRST_STEP
+        inside = start
+        while True:
+            outside = inside + direction * step
+            if (outside - edge) * direction >= 0.0:
+                outside = edge
+            if excess(outside) >= 0.0:
+                break
+            if outside == edge:
+                return direction * np.inf
+            inside, step = outside, 2.0 * step
+        return float(brentq(excess, inside, outside, xtol=ROOT_TOLERANCE, rtol=1e-10))
+
+
+def _restricted(objective: Derivatives, place: Placement) -> Derivatives:
+    """The objective as a function of the free coefficients."""
+
+    def derivatives(free: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        coef, slope, bend = place(free)
+        if not np.isfinite(coef).all():
+            return -np.inf, np.zeros(len(free)), np.zeros((len(free), len(free)))
+        value, gradient, hessian = objective(coef)
+        return value, slope.T @ gradient, slope.T @ hessian @ slope + bend(gradient)
+
+    return derivatives
+
+
+# -- quantities ----------------------------------------------------------------------------------------
+
+
+def _parameter(fit: IntervalRegression, index: int) -> _Quantity:
+    size = len(fit.parameter_names_)
+    others = np.delete(np.arange(size), index)
+    slope = np.eye(size)[:, others]
+    flat = np.zeros((size - 1, size - 1))
+
+    def place(c: float) -> Placement:
+        fixed = np.zeros(size)
+        fixed[index] = c
+        return lambda free: (fixed + slope @ free, slope, lambda _: flat)
+
+    return _Quantity(place, lambda coef: coef[others], lambda coef: float(coef[index]), (-np.inf, np.inf))
+
+
+def _chance(fit: IntervalRegression, row: FloatArray, until: float, since: float) -> _Quantity:
+    """Log of the cumulative hazard between two ages, for exposure 1."""
+    curve = _Curve(fit, row)
+    return _Quantity(
+        lambda c: curve.through(np.log(until), _log(since), c),
+        curve.free,
+        lambda coef: curve.log_hazard(coef, np.log(until), _log(since)),
+        LOG_HAZARD_LIMITS,
+        sense=1,
+    )
+
+
+def _age(fit: IntervalRegression, row: FloatArray, wanted: float, since: float) -> _Quantity:
+    """Log of the years after `since` in which the cumulative hazard grows by `wanted`."""
+    curve = _Curve(fit, row)
+
+    def value(coef: FloatArray) -> float:
+        def above(c: float) -> float:
+            return curve.log_hazard(coef, float(np.log(since + np.exp(c))), _log(since)) - float(
+                np.log(wanted)
+            )
+
+        centre = float(curve.predictors(coef)[0])
+        return float(brentq(above, centre - FARTHEST, centre + FARTHEST))
+
+    # Longer ages than these are no ages of pipes, nor are shorter ones told from 0.
+    limits = (-FARTHEST, FARTHEST)
+    return _Quantity(
+        lambda c: curve.through(np.log(since + np.exp(c)), _log(since), np.log(wanted)),
+        curve.free,
+        value,
+        limits,
+        sense=-1,
+    )
+
+
+def _log(age: float) -> float:
+    return float(np.log(age)) if age > 0.0 else -np.inf
+
+
+class _Curve:
+    """The curve of one row of covariates, and coefficients rearranged so that one of them is its scale.
+
+    Forcing the curve through a point leaves log scale a function m(log shape) found by root search;
+    m' and m'' follow from the derivatives of the cumulative hazard (implicit function theorem).
+    """
+
+    def __init__(self, fit: IntervalRegression, row: FloatArray) -> None:
+        p = int(fit.has_added_intercept_) + fit.n_features_in_
+        self.family, self.x, self.z = fit.family, row[:p], row[p:]
+        self.p, self.size = p, len(row)
+        length = float(self.x @ self.x)
+        if length == 0.0:
+            raise ModelInputError("this row of covariates is all 0, so that no coefficient moves its curve.")
+        self.along = np.zeros(self.size)
+        self.along[:p] = self.x / length
+        # Directions of β that leave this row's log scale alone, then log shape.
+        across = np.linalg.svd(self.x[None, :])[2][1:].T
+        self.basis = np.zeros((self.size, self.size - 1))
+        self.basis[:p, : p - 1] = across
+        self.basis[p:, p - 1 :] = np.eye(self.size - p)
+
+    def predictors(self, coef: FloatArray) -> tuple[float, float]:
+        return float(self.x @ coef[: self.p]), float(self.z @ coef[self.p :])
+
+    def free(self, coef: FloatArray) -> FloatArray:
+        result: FloatArray = self.basis.T @ coef
+        return result
+
+    def log_hazard(self, coef: FloatArray, log_until: float, log_since: float) -> float:
+        with np.errstate(divide="ignore"):
+            return float(np.log(self._between(*self.predictors(coef), log_until, log_since)[0]))
+
+    def through(self, log_until: float, log_since: float, log_wanted: float) -> Placement:
+        """Coefficients for which log[H(until) - H(since)] is `log_wanted`."""
+
+        def place(
+            free: FloatArray,
+        ) -> tuple[FloatArray, FloatArray, Callable[[FloatArray], FloatArray]]:
+            log_shape = float(self.z @ free[self.p - 1 :])
+            scale, first, second = self._scale_through(log_shape, log_until, log_since, log_wanted)
+            slope = self.basis.copy()
+            slope[:, self.p - 1 :] += first * np.outer(self.along, self.z)
+
+            def bend(gradient: FloatArray) -> FloatArray:
+                added = np.zeros((self.size - 1, self.size - 1))
+                pull = second * float(gradient @ self.along)
+                added[self.p - 1 :, self.p - 1 :] = pull * np.outer(self.z, self.z)
+                return added
+
+            return self.basis @ free + self.along * scale, slope, bend
+
+        return place
+
+    def _between(self, scale: float, shape: float, log_until: float, log_since: float) -> FloatArray:
+        one = np.ones(1)
+        until, since = (
+            cumulative_hazard(self.family, one * t, one * scale, one * shape)[:, 0]
+            for t in (log_until, log_since)
+        )
+        result: FloatArray = until - since
+        return result
+
+    def _scale_through(
+        self, shape: float, log_until: float, log_since: float, log_wanted: float
+    ) -> tuple[float, float, float]:
+        """Log scale and its first two derivatives by log shape."""
+
+        def above(scale: float) -> float:
+            hazard = self._between(scale, shape, log_until, log_since)[0]
+            return float(np.log(max(hazard, 1e-300))) - log_wanted
+
+        low, high = log_until - 1.0, log_until + 1.0
+        while above(low) < 0.0 and low > -FLATTEST:
+            low -= 2.0 * (high - low)
+        while above(high) > 0.0 and high < FLATTEST:
+            high += 2.0 * (high - low)
+        if above(low) < 0.0 or above(high) > 0.0:
+            return np.nan, 0.0, 0.0
+        scale = float(brentq(above, low, high, xtol=1e-13, rtol=1e-14))
+        _, d1, d2, d11, d12, d22 = self._between(scale, shape, log_until, log_since)
+        if d1 == 0.0:
+            return scale, 0.0, 0.0
+        first = -d2 / d1
+        return scale, first, -(d22 + 2.0 * d12 * first + d11 * first**2) / d1
