@@ -5,7 +5,7 @@ Whatever brought a camera, what it saw of a line tells about that line, so selec
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
@@ -43,6 +43,9 @@ class Scores:
         `life_id, failure_probability, …_lower, …_upper` of the current lives.
     repaired : DataFrame
         `lot_id, repaired_year`: lines whose bad look was followed by a repair.
+    tie_ins : ndarray, shape (n_draws, n_lines)
+        Chance that the last segment, which meets the main, has failed now; columns as in `now`, up to the lines
+        on record. No columns unless asked for.
     """
 
     lots: pl.DataFrame
@@ -50,9 +53,12 @@ class Scores:
     later: FloatArray
     lives: pl.DataFrame
     repaired: pl.DataFrame
+    tie_ins: FloatArray = field(default_factory=lambda: np.empty((0, 0), dtype=np.float32))
 
 
-def score_lines(fit: OutcomeFit, exposure: Exposure, settings: Settings) -> Scores:
+def score_lines(
+    fit: OutcomeFit, exposure: Exposure, settings: Settings, *, with_tie_ins: bool = False
+) -> Scores:
     """Score every lot whose line is on record.
 
     Parameters
@@ -63,6 +69,8 @@ def score_lines(fit: OutcomeFit, exposure: Exposure, settings: Settings) -> Scor
         All lives and looks.
     settings : Settings
         Holding period.
+    with_tie_ins : bool
+        Keep the draws of each line's last segment, for the ranking of connections.
 
     Returns
     -------
@@ -86,6 +94,7 @@ def score_lines(fit: OutcomeFit, exposure: Exposure, settings: Settings) -> Scor
         draws=fit.draws,
         line_looks=line_looks(lines),
         keep_draws=True,
+        keep_lives=_last_of_each(lives["line"].to_numpy()) if with_tie_ins else (),
     )
     now = chances.life_failed_now
     scored = lives.select("life_id").with_columns(
@@ -102,7 +111,13 @@ def score_lines(fit: OutcomeFit, exposure: Exposure, settings: Settings) -> Scor
         later=chances.line_draws_later,
         lives=scored,
         repaired=repaired,
+        tie_ins=chances.life_draws_now,
     )
+
+
+def _last_of_each(line: IntArray) -> IntArray:
+    """Positions of the last life of each line; lives come line by line, from the building on."""
+    return np.flatnonzero(np.diff(line, append=-1) != 0)
 
 
 def _looks_for_scores(exposure: Exposure, outcome: str) -> pl.DataFrame:
@@ -227,6 +242,7 @@ def score_unseen(
         later=np.concatenate(later, axis=1),
         lives=scores.lives,
         repaired=scores.repaired,
+        tie_ins=scores.tie_ins,
     )
 
 
