@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator
 
-from models.compiled import compiled
 from models.errors import ModelInputError
-from models.intervals import FloatArray, IntArray, Intervals, check_intervals, collapse
+from models.intervals import FloatArray, Intervals, check_intervals, collapse
+from models.support import Support, find_support
+from models.truncated import TruncatedFit, chance_given, fit_truncated
 from models.turnbull import maximise_likelihood, weighted_isotonic
 
 #: Masses below this are rounding, not support.
@@ -40,20 +41,27 @@ class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
         Probability in each; sums to 1.
     log_likelihood_ : float
     kkt_gap_ : float
-        max over ages t of (1/n) Σ_{i: L_i < t <= R_i} w_i / P_i, minus 1: 0 at the maximum, and n times
-        it bounds how far the log-likelihood is below the maximum.
+        Largest gradient excess per unit: max over ages t of (1/n) Σ_{i: L_i < t <= R_i} w_i / P_i, minus
+        1. It is 0 at the maximum, and n times it bounds how far the log-likelihood is below the maximum.
+        With entry ages, the greater of the gradient in the hazards and of that bound: see
+        `models.truncated`.
     n_units_ : float
         Sum of weights.
+    entry_age_ : float
+        Age from which anyone was watched; F is the chance given survival to it. 0 without entry ages.
     status_, reason_ : str
-        "ok", "no_failures" (F is 0 as far as anyone looked), "all_failed" or "no_records"; the sentence
-        that says so. The curve is the right answer in each case but the last, with wide gaps.
+        "ok", or a sentence says what is unusual about the curve, which is still the right answer:
+        "no_failures" (F is 0 as far as anyone looked), "all_failed", "no_records";
+        with entry ages also "gap" (no record tells what happened between two ages: F is undetermined from
+        there on) and "risk_set_emptied" (the few watched at some age all failed, and the curve ends at 1
+        there, although others were first seen later, still sound: ask for `cdf(t, given=...)`).
 
     Notes
     -----
     Where every record is one look (current status) the answer is the isotonic regression of the failed
     share on age (Ayer, Brunk, Ewing, Reid & Silverman 1955, Ann. Math. Statist. 26:641, from memory).
     Otherwise support is Turnbull's (1976, J. R. Statist. Soc. B 38:290, from memory) and `models.turnbull`
-    finds the masses.
+    finds the masses; with entry ages `models.truncated` does, on the support of Frydman 1994.
 
     Examples
     --------
@@ -83,7 +91,8 @@ class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
         weight : array, shape (n,), optional
             Counts.
         entry : array, shape (n,), optional
-            Left truncation is not supported here (all entries must be 0); `IntervalRegression` has it.
+            Ages [years] at which the units came under observation, still sound: those that had failed
+            before would not be in the records. A record with left < entry is taken as (entry, right].
 
         Returns
         -------
@@ -93,23 +102,42 @@ class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
         Raises
         ------
         ModelInputError
-            For an impossible record, naming the row, and for entry ages above 0.
+            For an impossible record, naming the row.
         """
         given = check_intervals(left, right, weight, entry)
-        if given.entry is not None and (given.entry > 0).any():
-            raise ModelInputError(
-                "entry ages above 0 are not supported by the nonparametric curve; use IntervalRegression.",
-                row=int(np.argmax(given.entry > 0)),
-            )
-        records = collapse(given)
         self.n_units_ = given.n_units
+        self.entry_age_ = 0.0
+        if given.entry is not None and ((given.entry > 0) & (given.weight > 0)).any():
+            return self._fit_truncated(given, given.entry)
+        records = collapse(given)
         self.status_, self.reason_ = _describe(records, self.n_units_)
-        support = turnbull_support(records)
+        support = find_support(records)
         mass, self.log_likelihood_, self.kkt_gap_ = self._masses(records, support)
-        kept = mass > SMALLEST_MASS
-        self.intervals_ = np.stack((support.left[kept], support.right[kept]), axis=1)
-        self.mass_ = mass[kept] / mass[kept].sum() if kept.any() else mass[kept]
+        self._keep(support.left, support.right, mass)
+        share = mass / np.maximum(1.0 - np.concatenate(([0.0], np.cumsum(mass)[:-1])), mass)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            hazard = np.where(mass > SMALLEST_MASS, -np.log1p(-share), 0.0)
+        self._hazard = (support.left, support.right, hazard, hazard)
         return self
+
+    def _fit_truncated(self, given: Intervals, entry: FloatArray) -> Self:
+        self.entry_age_ = float(entry[given.weight > 0].min())
+        told = (given.weight > 0) & ((given.left > entry) | (given.right < np.inf))
+        records = Intervals(given.left[told], given.right[told], given.weight[told], entry[told])
+        fit = fit_truncated(records, tolerance=self.tolerance, max_iterations=self.max_iterations)
+        self.log_likelihood_, self.kkt_gap_ = fit.log_likelihood, fit.gap
+        self.status_, self.reason_ = _describe_truncated(records, self.n_units_, fit)
+        survival = np.exp(-np.concatenate(([0.0], np.cumsum(fit.hazard))))
+        mass = -np.diff(survival)
+        mass[-1] += survival[-1]
+        self._keep(fit.left, fit.right, mass)
+        self._hazard = (fit.left, fit.right, fit.hazard, np.where(fit.is_free, np.inf, fit.hazard))
+        return self
+
+    def _keep(self, left: FloatArray, right: FloatArray, mass: FloatArray) -> None:
+        kept = mass > SMALLEST_MASS
+        self.intervals_ = np.stack((left[kept], right[kept]), axis=1)
+        self.mass_ = mass[kept] / mass[kept].sum() if kept.any() else mass[kept]
 
     def _masses(self, records: Intervals, support: Support) -> tuple[FloatArray, float, float]:
         if len(records.left) == 0:
@@ -129,20 +157,36 @@ class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
         )
         return mass, *_log_likelihood_and_gap(records, support, mass, self.n_units_)
 
-    def cdf(self, t: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    def cdf(self, t: ArrayLike, *, given: float | None = None) -> tuple[FloatArray, FloatArray]:
         """Chance of failure by age t, as the least and greatest value the estimate allows.
 
         Parameters
         ----------
         t : array, any shape
             Ages [years].
+        given : float, optional
+            Of units sound at this age [years]; default `entry_age_`.
 
         Returns
         -------
         lower, upper : ndarray, shape of t
-            Equal where F is determined; apart inside a support interval.
+            Equal where F is determined; apart inside a support interval, and beyond a gap.
+
+        Raises
+        ------
+        ModelInputError
+            For an age `given` before anyone was watched.
         """
         ages = np.asarray(t, dtype=np.float64)
+        if given is not None and not self.entry_age_ <= given < np.inf:
+            raise ModelInputError(f"given is {given:g}; no one was watched before age {self.entry_age_:g}.")
+        if given is not None or self.entry_age_ > 0:
+            left, right, least, most = self._hazard
+            if right[-1] < np.inf:
+                # Beyond the last support interval nothing is known of whoever gets there.
+                left, right = np.append(left, right[-1]), np.append(right, np.inf)
+                least, most = np.append(least, 0.0), np.append(most, np.inf)
+            return chance_given(left, right, least, most, ages, self.entry_age_ if given is None else given)
         total = np.concatenate(([0.0], np.cumsum(self.mass_)))
         total[-1] = min(total[-1], 1.0)
         lower = total[np.searchsorted(self.intervals_[:, 1], ages, side="right")]
@@ -155,66 +199,29 @@ def _describe(records: Intervals, n_units: float) -> tuple[str, str]:
         return "no_records", "There are no records."
     if not (records.right < np.inf).any():
         return "no_failures", f"None of {n_units:g} was ever seen failed: F is 0 as far as anyone looked."
-    if not (records.left > 0).any():
+    if not (records.left > (0.0 if records.entry is None else records.entry)).any():
         return "all_failed", f"All {n_units:g} had failed at the first look: F is known only from there on."
     return "ok", ""
 
 
-# -- support -------------------------------------------------------------------------------------------
-
-
-class Support:
-    """Turnbull's intervals, and for each record the first and last one it covers.
-
-    Attributes
-    ----------
-    left, right : ndarray, shape (m,)
-        Support intervals (left, right], or a point where equal.
-    first, last : ndarray, shape (n,)
-        Positions of the support intervals inside each record, `first` to `last` inclusive.
-    """
-
-    def __init__(self, left: FloatArray, right: FloatArray, first: IntArray, last: IntArray) -> None:
-        self.left, self.right, self.first, self.last = left, right, first, last
-
-
-def turnbull_support(records: Intervals) -> Support:
-    """Intervals that start at some left and end at some right with neither in between.
-
-    Ages are numbered so that 2i stands just before the i-th distinct age and 2i + 1 at it: an exact age
-    is then (2i, 2i + 1], and every record is half-open like the others.
-    """
-    if len(records.left) == 0:
-        return Support(np.array([0.0]), np.array([np.inf]), np.empty(0, np.int64), np.empty(0, np.int64))
-    ages = np.unique(np.concatenate((records.left, records.right)))
-    exact = records.left == records.right
-    low = 2 * np.searchsorted(ages, records.left) + np.where(exact, 0, 1)
-    high = 2 * np.searchsorted(ages, records.right) + 1
-    begins, ends = _support_codes(low, high, 2 * len(ages))
-    is_point = begins % 2 == 0
-    left = np.where(is_point, ages[ends // 2], ages[begins // 2])
-    first = np.searchsorted(begins, low, side="left")
-    last = np.searchsorted(ends, high, side="right") - 1
-    return Support(left, ages[ends // 2], first, last)
-
-
-@compiled
-def _support_codes(low: IntArray, high: IntArray, size: int) -> tuple[IntArray, IntArray]:
-    is_low, is_high = np.zeros(size, np.bool_), np.zeros(size, np.bool_)
-    for i in range(len(low)):
-        is_low[low[i]] = True
-        is_high[high[i]] = True
-    begins, ends = np.empty(size, np.int64), np.empty(size, np.int64)
-    n, open_at = 0, -1
-    for code in range(size):
-        # A right end at a code comes before a left end there: (2, 5] and (5, 9] do not meet.
-        if is_high[code] and open_at >= 0:
-            begins[n], ends[n] = open_at, code
-            n += 1
-            open_at = -1
-        if is_low[code]:
-            open_at = code
-    return begins[:n], ends[:n]
+def _describe_truncated(records: Intervals, n_units: float, fit: TruncatedFit) -> tuple[str, str]:
+    status, reason = _describe(records, n_units)
+    if status != "ok":
+        return status, reason
+    if fit.emptied is not None:
+        at = fit.emptied
+        return "risk_set_emptied", (
+            f"All {at.n_units:g} watched between ages {at.left:g} and {at.right:g} failed there, and the curve ends at 1, "
+            f"although others were first seen later, still sound; ask for the chance given age {at.right:g}."
+        )
+    gap = fit.is_free & (fit.right < np.inf)
+    if gap.any():
+        at_gap = int(np.argmax(gap))
+        return "gap", (
+            f"No record tells how many failed between ages {fit.left[at_gap]:g} and {fit.right[at_gap]:g}: "
+            "from there on the curve is not determined."
+        )
+    return "ok", ""
 
 
 def _log_likelihood_and_gap(

@@ -4,6 +4,7 @@ Sources and tolerances: the .md beside each data file.
 """
 
 import re
+import warnings
 
 import numpy as np
 import pytest
@@ -71,6 +72,86 @@ def test_turbine_curve_as_published(reference_case):
     published = [0, 0.070, 0.070, 0.096, 0.167, 0.222, 0.222, 0.462, 0.581, 0.581, 0.583]
     np.testing.assert_allclose(lower, published, atol=5.1e-4)
     np.testing.assert_array_equal(lower, upper)
+
+
+def truncated(reference_case):
+    case = reference_case("truncated")
+    return tuple(case.column(name) for name in ("left", "right", "entry"))
+
+
+def turnbull_steps(left, right, entry, steps):
+    """Self-consistency in masses (Turnbull 1976, from memory) on every piece between two recorded ages."""
+    ages = np.unique(np.concatenate(([0.0], left, right, entry)))
+    low, high = ages[:-1], ages[1:]
+    covers = (low >= left[:, None]) & (high <= right[:, None])
+    seen = low >= entry[:, None]
+    mass = np.full(len(low), 1 / len(low))
+    for _ in range(steps):
+        mass = mass * ((1 / (covers @ mass)) @ covers + (1 / (seen @ mass)) @ ~seen)
+        mass /= mass.sum()
+    return mass, covers, seen
+
+
+def test_curve_with_late_entry_is_what_turnbulls_steps_climb_to(reference_case):
+    left, right, entry = truncated(reference_case)
+    curve = NPMLE().fit(left, right, entry=entry)
+    assert curve.status_ == "ok"
+    assert curve.kkt_gap_ < 1e-6
+    mass, covers, seen = turnbull_steps(left, right, entry, 2000)
+    reached = np.log(covers @ mass).sum() - np.log(seen @ mass).sum()
+    # The steps rise towards the maximum for ever more slowly; after 2,000 they are .014 short of it.
+    assert 0 < curve.log_likelihood_ - reached < 0.02
+
+
+def test_curve_with_late_entry_satisfies_the_conditions_of_a_maximum_in_masses(reference_case):
+    left, right, entry = truncated(reference_case)
+    curve = NPMLE().fit(left, right, entry=entry)
+    mass = curve.mass_
+    low, high = curve.intervals_.T
+    covers = (low >= left[:, None]) & (high <= right[:, None])
+    seen = low >= entry[:, None]
+    chance, alive = covers @ mass, seen @ mass
+    assert np.log(chance / alive).sum() == pytest.approx(curve.log_likelihood_, abs=1e-8)
+    # A little mass more on any piece of the age axis must not raise the likelihood; on a support interval
+    # it must not change it.
+    ages = np.unique(np.concatenate(([0.0], left, right, entry)))
+    middle = np.append((ages[:-2] + ages[1:-1]) / 2, ages[-2] + 1)
+    slope = ((middle > left[:, None]) & (middle <= right[:, None])).T @ (1 / chance)
+    slope -= (middle > entry[:, None]).T @ (1 / alive)
+    assert slope.max() < 1e-6 * len(left)
+    np.testing.assert_allclose(covers.T @ (1 / chance) - seen.T @ (1 / alive), 0, atol=1e-5)
+
+
+def test_curve_with_late_entry_is_near_a_program_that_stopped_early(reference_case):
+    left, right, entry = truncated(reference_case)
+    curve = NPMLE().fit(left, right, entry=entry)
+    theirs = reference_case("truncated").answers["answers"]["surpyval Turnbull truncated S(20,40,60,80)"]
+    lower, upper = curve.cdf([20.0, 40.0, 60.0, 80.0])
+    np.testing.assert_array_equal(lower, upper)
+    np.testing.assert_allclose(1 - lower, theirs, atol=0.003)
+    ignoring, _ = NPMLE().fit(left, right).cdf([40.0])
+    assert lower[1] - ignoring[0] > 0.03
+
+
+def test_known_ages_with_late_entry_give_the_product_limit_of_lifelines():
+    # Kaplan & Meier 1958 with entry (Lynden-Bell 1971, from memory), as lifelines 0.30 computes it.
+    from lifelines import KaplanMeierFitter
+
+    rng = np.random.default_rng(4)
+    age, entry = np.ceil(rng.weibull(3.0, 400) * 60), np.floor(rng.uniform(0, 40, 400))
+    stopped = entry + np.ceil(rng.uniform(1, 60, 400))
+    kept = age > entry
+    age, entry, stopped = age[kept], entry[kept], stopped[kept]
+    died = age <= stopped
+    last = np.minimum(age, stopped)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        other = KaplanMeierFitter().fit(last, died, entry=entry)
+    curve = NPMLE().fit(last, np.where(died, last, np.inf), entry=entry)
+    assert curve.status_ == "ok"
+    ages = np.unique(last)[:-1]
+    lower, _ = curve.cdf(ages)
+    np.testing.assert_allclose(1 - lower, other.predict(ages).to_numpy(), atol=1e-6)
 
 
 @pytest.mark.parametrize(("name", "group"), [("turbine", "all"), ("mice", "ce"), ("mice", "ge")])

@@ -41,12 +41,15 @@ def test_impossible_records_are_named(fit, left, right, weight, text):
     assert str(caught.value) == text
 
 
-def test_entry_ages_are_refused_by_the_curve_and_checked_by_the_regression():
-    with pytest.raises(ModelInputError, match=r"^row 1: entry ages above 0 are not supported"):
-        NPMLE().fit([0, 5], [9, 9], entry=[0, 2])
-    assert NPMLE().fit([0, 5], [9, 9], entry=[0, 0]).mass_.sum() == pytest.approx(1.0)
-    with pytest.raises(ModelInputError, match=r"^row 0: right \(9\) is not after entry \(9\)"):
-        IntervalRegression().fit(None, [0, 5], [9, 9], entry=[9, 2])
+@pytest.mark.parametrize("fit", [NPMLE().fit, lambda *a, **b: IntervalRegression().fit(None, *a, **b)])
+def test_entry_ages_are_checked(fit):
+    for entry, text in (
+        ([9, 2], r"^row 0: right \(9\) is not after entry \(9\)"),
+        ([2, np.nan], "^row 1: entry is not a number of 0 or more"),
+        ([2], "^left has 2 records and entry has 1"),
+    ):
+        with pytest.raises(ModelInputError, match=text):
+            fit([0, 5], [9, 9], entry=entry)
 
 
 def test_no_failures():

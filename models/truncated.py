@@ -1,0 +1,346 @@
+"""Nonparametric curve of units that came under observation at some age: left truncation.
+
+In the masses of the curve this likelihood is not concave. In the cumulative hazard it is: a record that
+entered at E and failed in (L, R] has log chance -H(E, L] + log(1 - exp(-H(L, R])), which is concave in the
+hazard added in each support interval. So there is one maximum, it is found by convex steps, and a dual
+bound proves how near it is. What such records cannot tell is then visible interval by interval:
+
+- no one was watched there: any hazard fits as well, and the curve beyond is undetermined;
+- everyone watched there failed there: the hazard is infinite and the curve ends at 1, even where others
+  came under observation later, still sound. The chance given survival to a later age remains estimable.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.compiled import compiled
+from models.intervals import FloatArray, IntArray, Intervals
+from models.support import find_support, numbered
+from models.turnbull import weighted_isotonic
+
+
+@dataclass(frozen=True)
+class Emptied:
+    """All `n_units` that were watched between ages `left` and `right` failed there."""
+
+    left: float
+    right: float
+    n_units: float
+
+
+@dataclass(frozen=True)
+class TruncatedFit:
+    """Hazard in each support interval.
+
+    Attributes
+    ----------
+    left, right : ndarray, shape (m,)
+        Support intervals (left, right], or a point where equal, by age.
+    hazard : ndarray, shape (m,)
+        Cumulative hazard added in each: 0 or more, inf where all who were watched failed; the least that
+        fits where `is_free`.
+    is_free : ndarray of bool, shape (m,)
+        No record says anything of this interval.
+    log_likelihood : float
+    gap : float
+        Per unit, the greater of a bound on how far `log_likelihood` is below the maximum and of the largest
+        gradient.
+    emptied : Emptied or None
+        The first interval in which all who were watched failed although others were seen sound later.
+    """
+
+    left: FloatArray
+    right: FloatArray
+    hazard: FloatArray
+    is_free: NDArray[np.bool_]
+    log_likelihood: float
+    gap: float
+    emptied: Emptied | None
+
+
+@dataclass(frozen=True)
+class _Spans:
+    """Records that failed within runs of support intervals, `first` to `last` inclusive, with counts."""
+
+    first: IntArray
+    last: IntArray
+    weight: FloatArray
+
+    def covering(self, m: int, value: FloatArray) -> FloatArray:
+        """Sum over the spans that cover each of m support intervals."""
+        step = np.bincount(self.first, weights=value, minlength=m + 1)
+        step = step - np.bincount(self.last + 1, weights=value, minlength=m + 1)
+        return np.cumsum(step[:m])
+
+    def where(self, kept: NDArray[np.bool_]) -> _Spans:
+        return _Spans(self.first[kept], self.last[kept], self.weight[kept])
+
+
+def fit_truncated(records: Intervals, *, tolerance: float, max_iterations: int) -> TruncatedFit:
+    """Maximise the likelihood of records with entry ages.
+
+    Parameters
+    ----------
+    records : Intervals
+        With `entry`; weights above 0.
+    tolerance : float
+        `gap` at which to stop.
+    max_iterations : int
+        Rounds allowed.
+
+    Returns
+    -------
+    TruncatedFit
+
+    References
+    ----------
+    Turnbull 1976, J. R. Statist. Soc. B 38:290; Frydman 1994, J. R. Statist. Soc. B 56:71; Alioum &
+    Commenges 1996, Biometrics 52:512 (support). Steps as in `models.turnbull`. All from memory; that the
+    likelihood is concave in the hazards is shown at the top of this module.
+    """
+    support = find_support(records)
+    m = len(support.left)
+    _, low, _, entry = numbered(records)
+    watched = _Spans(
+        np.searchsorted(support.begins, entry, side="left"),
+        np.searchsorted(support.ends, low, side="right") - 1,
+        records.weight,
+    )
+    watched = watched.where(watched.first <= watched.last)
+    cost = watched.covering(m, watched.weight)
+    # Sums of fractions leave crumbs; who is watched at all is counted.
+    cost[watched.covering(m, np.ones(len(watched.first))) == 0] = 0.0
+    failures = _count_pairs(support.first, support.last, records)
+    certain = _certain_failures(failures.first, failures.last, cost)
+    reached = np.concatenate(([0], np.cumsum(certain)))
+    rest = failures.where(reached[failures.last + 1] == reached[failures.first])
+    told = rest.covering(m, np.ones(len(rest.first))) > 0
+    hazard, right, log_likelihood, gap = _solve(
+        rest, cost, told, support.right, records.n_units, tolerance, max_iterations
+    )
+    emptied = None
+    first_certain = int(np.argmax(certain))
+    if certain.any() and (entry >= support.ends[first_certain]).any():
+        n_failed = failures.covering(m, failures.weight)[first_certain]
+        emptied = Emptied(float(support.left[first_certain]), float(right[first_certain]), float(n_failed))
+    hazard[certain] = np.inf
+    free = (cost == 0) & ~told & ~certain
+    return TruncatedFit(support.left, right, hazard, free, log_likelihood, gap, emptied)
+
+
+def chance_given(
+    left: FloatArray, right: FloatArray, least: FloatArray, most: FloatArray, t: FloatArray, given: float
+) -> tuple[FloatArray, FloatArray]:
+    """Least and greatest chance of failure by each age, of units sound at one age.
+
+    Parameters
+    ----------
+    left, right : ndarray, shape (m,)
+        Disjoint intervals by age; a point where equal.
+    least, most : ndarray, shape (m,)
+        Cumulative hazard added in each, at least and at most; may be inf. Where in it is not known.
+    t : ndarray, any shape
+        Ages.
+    given : float
+        Age at which the units are sound; below 0 includes failures at age 0.
+
+    Returns
+    -------
+    lower, upper : ndarray, shape of t
+        0 for ages up to `given`.
+    """
+    ends = np.searchsorted(right, t, side="right")
+    begun = np.maximum(np.searchsorted(left, t, side="left"), ends)
+    after = int(np.searchsorted(right, given, side="right"))
+    whole = max(int(np.searchsorted(left, given, side="left")), after)
+    lower = -np.expm1(-_between(least, whole, ends))
+    upper = -np.expm1(-_between(most, after, begun))
+    late = t > given
+    return np.where(late, lower, 0.0), np.where(late, np.maximum(lower, upper), 0.0)
+
+
+def _between(hazard: FloatArray, start: int, stop: IntArray) -> FloatArray:
+    """Sums of hazard[start:stop]."""
+    endless = np.isinf(hazard)
+    total = np.concatenate(([0.0], np.cumsum(np.where(endless, 0.0, hazard))))
+    count = np.concatenate(([0], np.cumsum(endless)))
+    stop = np.maximum(stop, start)
+    return np.where(count[stop] > count[start], np.inf, total[stop] - total[start])
+
+
+def _count_pairs(first: IntArray, last: IntArray, records: Intervals) -> _Spans:
+    failed = np.isfinite(records.right)
+    size = int(last.max(initial=0)) + 1
+    pair, where = np.unique(first[failed] * size + last[failed], return_inverse=True)
+    weight = np.bincount(where, weights=records.weight[failed], minlength=len(pair))
+    return _Spans(pair // size, pair % size, weight.astype(np.float64))
+
+
+@compiled
+def _certain_failures(first: IntArray, last: IntArray, cost: FloatArray) -> NDArray[np.bool_]:
+    """Support intervals of infinite hazard: no one was seen to outlive them, and some failure needs them.
+
+    Of several that would serve, the latest, so that the curve does not end sooner than the records force.
+    """
+    certain = np.zeros(len(cost), np.bool_)
+    latest = np.empty(len(cost), np.int64)
+    seen = -1
+    for k in range(len(cost)):
+        if cost[k] == 0.0:
+            seen = k
+        latest[k] = seen
+    reach = latest[last]
+    chosen = -1
+    for i in np.argsort(reach):
+        if reach[i] >= first[i] and chosen < first[i]:
+            chosen = reach[i]
+            certain[chosen] = True
+    return certain
+
+
+def _solve(
+    failures: _Spans,
+    cost: FloatArray,
+    told: NDArray[np.bool_],
+    right: FloatArray,
+    n_units: float,
+    tolerance: float,
+    max_iterations: int,
+) -> tuple[FloatArray, FloatArray, float, float]:
+    """Finite hazards, right ends widened where neighbours serve as well, log-likelihood and gap."""
+    hazard, right = np.zeros(len(cost)), right.copy()
+    if len(failures.first) == 0:
+        return hazard, right, 0.0, 0.0
+    edge = np.zeros(len(cost) + 1, np.int64)
+    edge[failures.first] = edge[failures.last + 1] = 1
+    group = np.cumsum(edge[:-1])
+    best, last_equal = _cheapest(group, cost, told)
+    right[best] = right[last_equal]
+    a = np.searchsorted(group[best], group[failures.first])
+    b = np.searchsorted(group[best], group[failures.last]) + 1
+    levels, log_likelihood, gap = _climb(
+        a, b, failures.weight, cost[best], n_units, tolerance, max_iterations
+    )
+    hazard[best] = np.diff(levels)
+    return hazard, right, log_likelihood, gap
+
+
+def _cheapest(group: IntArray, cost: FloatArray, told: NDArray[np.bool_]) -> tuple[IntArray, IntArray]:
+    """Of neighbours inside the same failures' spans, the one that fewest outlived, which takes all the hazard;
+    and the last of those equal to it, which would serve as well.
+    """
+    kept = np.flatnonzero(told)
+    order = kept[np.lexsort((kept, cost[kept], group[kept]))]
+    best = order[np.unique(group[order], return_index=True)[1]]
+    least, last_equal = np.full(len(cost) + 1, np.inf), np.zeros(len(cost) + 1, np.int64)
+    least[group[best]] = cost[best]
+    equal = kept[cost[kept] <= least[group[kept]] * (1.0 + 1e-12)]
+    np.maximum.at(last_equal, group[equal], equal)
+    return best, last_equal[group[best]]
+
+
+@compiled
+def _value(H: FloatArray, a: IntArray, b: IntArray, w: FloatArray, cost: FloatArray) -> float:
+    total = 0.0
+    for i in range(len(a)):
+        added = H[b[i]] - H[a[i]]
+        if added <= 0.0:
+            return -np.inf
+        total += w[i] * np.log(-np.expm1(-added))
+    for k in range(len(cost)):
+        total -= cost[k] * (H[k + 1] - H[k])
+    return total
+
+
+@compiled
+def _pull(H: FloatArray, a: IntArray, b: IntArray, w: FloatArray) -> FloatArray:
+    """Derivative of each record's term by the hazard in its span."""
+    out = np.empty(len(a))
+    for i in range(len(a)):
+        out[i] = w[i] / np.expm1(H[b[i]] - H[a[i]])
+    return out
+
+
+@compiled
+def _covering(a: IntArray, b: IntArray, value: FloatArray, m: int) -> FloatArray:
+    step = np.zeros(m + 1)
+    for i in range(len(a)):
+        step[a[i]] += value[i]
+        step[b[i]] -= value[i]
+    return np.cumsum(step)[:m]
+
+
+@compiled
+def _dual_gap(
+    H: FloatArray, a: IntArray, b: IntArray, w: FloatArray, cost: FloatArray, y: FloatArray, pull: FloatArray
+) -> float:
+    """Bound on how far the log-likelihood is below its maximum.
+
+    Any y >= 0 with Σ_{i covers k} y_i <= c_k bounds it by Σ max over x of w log(1 - exp(-x)) - y x; the
+    derivatives themselves, scaled down until they satisfy that, are such a y.
+    """
+    scale = min(1.0, (cost / pull).min())
+    bound = 0.0
+    for i in range(len(w)):
+        z = scale * y[i]
+        bound -= w[i] * np.log1p(z / w[i])
+        if z > 0.0:
+            bound -= z * np.log1p(w[i] / z)
+    return bound - _value(H, a, b, w, cost)
+
+
+@compiled
+def _minorant_step(
+    H: FloatArray, a: IntArray, b: IntArray, w: FloatArray, cost: FloatArray, y: FloatArray
+) -> FloatArray:
+    """Isotonic step in the levels of the cumulative hazard, halved until the likelihood rises."""
+    m = len(cost)
+    gradient, curvature = np.zeros(m + 1), np.zeros(m + 1)
+    for i in range(len(a)):
+        bend = y[i] * (1.0 + y[i] / w[i])
+        gradient[b[i]] += y[i]
+        gradient[a[i]] -= y[i]
+        curvature[b[i]] += bend
+        curvature[a[i]] += bend
+    for k in range(m):
+        gradient[k + 1] -= cost[k]
+        gradient[k] += cost[k]
+    direction = -H
+    direction[1:] += np.maximum(weighted_isotonic(H[1:] + gradient[1:] / curvature[1:], curvature[1:]), 0.0)
+    slope = (gradient * direction)[1:].sum()
+    before = _value(H, a, b, w, cost)
+    length = 1.0
+    for _ in range(30):
+        trial = H + length * direction
+        if _value(trial, a, b, w, cost) >= before + 1e-4 * length * slope:
+            return trial
+        length *= 0.5
+    return H
+
+
+@compiled
+def _climb(
+    a: IntArray, b: IntArray, w: FloatArray, cost: FloatArray, n_units: float, tolerance: float, steps: int
+) -> tuple[FloatArray, float, float]:
+    """Alternate minorant and EM steps until gradient and dual bound are small."""
+    m = len(cost)
+    covered = _covering(a, b, w, m)
+    # Start where each support interval alone would put its hazard.
+    H = np.zeros(m + 1)
+    H[1:] = np.cumsum(covered / (covered + cost)) / m
+    gap = np.inf
+    for _ in range(steps):
+        y = _pull(H, a, b, w)
+        pull = _covering(a, b, y, m)
+        gap = max(_dual_gap(H, a, b, w, cost, y, pull), (pull - cost).max(), 0.0) / n_units
+        if gap < tolerance:
+            break
+        H = _minorant_step(H, a, b, w, cost, y)
+        # EM, each record's failures Poisson and at least one (Turnbull's self-consistency, in hazards).
+        pull = _covering(a, b, _pull(H, a, b, w), m)
+        H[1:] = np.cumsum((H[1:] - H[:-1]) * (covered + pull) / (covered + cost))
+    return H, _value(H, a, b, w, cost), gap
