@@ -8,16 +8,14 @@ years, materials or verdicts are not exactly known. `models.profile` gives its l
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Literal, Self
 
 import numpy as np
 from numpy.typing import ArrayLike
-from sklearn.base import BaseEstimator
-from sklearn.utils.validation import check_is_fitted
 
+from models.covariates import covariate_matrix, covariate_units, exposure_factor, in_units, spans_constant
 from models.errors import ModelInputError
-from models.families import FAMILIES, cumulative_hazard
+from models.families import FAMILIES
 from models.interval_likelihood import (
     Derivatives,
     Rows,
@@ -28,20 +26,19 @@ from models.interval_likelihood import (
 )
 from models.intervals import FloatArray, Intervals, check_intervals, numbers
 from models.newton import Optimum, maximise
+from models.predictions import FittedCurves
 from models.priors import Prior, Ridge, resolve_prior, updated_prior
 
 #: Records on which the search starts, before all are used: each saves a pass or two over the next.
 WARM_START_ROWS = (4_000, 64_000)
 #: Effect of a covariate of usual size that is this uncertain [squared log units] is not determined.
 LARGEST_VARIANCE = 1e4
-#: Covariates whose root mean square lies within these limits are used in the units given.
-USUAL_SIZE = (0.1, 10.0)
 #: The estimate of a prior's width has settled when it changes by less than this share.
 WIDTH_TOLERANCE = 1e-4
 WIDTH_ROUNDS = 200
 
 
-class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
+class IntervalRegression(FittedCurves):
     """Regression of failure age on covariates, from intervals (L, R] with counts and late entry.
 
     Log scale is linear in X and log shape is constant, or linear in `shape_X`. Families and their
@@ -160,8 +157,8 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
         rows = self._rows(X, given, exposure, shape_X)
         self.n_units_ = given.n_units
         self._name_parameters(rows)
-        self._unit = _units(rows)
-        self._records, prior = _in_units(distinct(rows), self._unit), self._prior()
+        self._unit = covariate_units(rows)
+        self._records, prior = in_units(distinct(rows), self._unit), self._prior()
         self.status_, self.reason_ = _objection(given)
         if not self.status_ or (prior.is_proper and self.status_ != "no_records"):
             optimum, prior = self._maximise(prior)
@@ -184,10 +181,10 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
         self, X: ArrayLike | None, given: Intervals, exposure: ArrayLike | None, shape_X: ArrayLike | None
     ) -> Rows:
         n = len(given.left)
-        covariates = _matrix(X, n, "X")
+        covariates = covariate_matrix(X, n, "X")
         self.n_features_in_ = covariates.shape[1]
         held = self.penalty != 0.0 or len(self.priors) > 0
-        self.has_added_intercept_ = self.fit_intercept and (held or not _spans_constant(covariates))
+        self.has_added_intercept_ = self.fit_intercept and (held or not spans_constant(covariates))
         return self._laid_out(covariates, given, exposure, shape_X)
 
     def _laid_out(
@@ -202,11 +199,11 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
         with np.errstate(divide="ignore"):
             return Rows(
                 X=np.hstack((np.ones((n, 1)), covariates)) if self.has_added_intercept_ else covariates,
-                Z=np.hstack((np.ones((n, 1)), _matrix(shape_X, n, "shape_X"))),
+                Z=np.hstack((np.ones((n, 1)), covariate_matrix(shape_X, n, "shape_X"))),
                 log_left=np.log(given.left),
                 log_right=np.log(given.right),
                 log_entry=None if given.entry is None else np.log(given.entry),
-                exposure=_exposure(exposure, n),
+                exposure=exposure_factor(exposure, n),
                 weight=given.weight,
             )
 
@@ -312,104 +309,7 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
         result: FloatArray = np.sqrt(np.diag(self.covariance_))
         return result
 
-    # -- what the fit says --------------------------------------------------------------------------
-
-    def draws(self, n: int, rng: np.random.Generator) -> FloatArray:
-        """Draw `parameters_` from their Gaussian approximation, shape (n, number of parameters)."""
-        self._refuse_without_estimates()
-        variance, axes = np.linalg.eigh(self.covariance_)
-        root = axes * np.sqrt(np.maximum(variance, 0.0))
-        drawn: FloatArray = self.parameters_ + rng.standard_normal((n, len(variance))) @ root.T
-        return drawn
-
-    def failure_probability(
-        self,
-        age: ArrayLike,
-        X: ArrayLike | None = None,
-        *,
-        given_survival_to: ArrayLike = 0.0,
-        exposure: ArrayLike = 1.0,
-        shape_X: ArrayLike | None = None,
-        parameters: FloatArray | None = None,
-    ) -> FloatArray:
-        """Chance of failure by an age, given survival to another.
-
-        Parameters
-        ----------
-        age, given_survival_to : array, shape (n,) or scalar
-            Ages [years].
-        X, shape_X : array, shape (n, p) and (n, q), or one row
-            Covariates as in `fit`.
-        exposure : array, shape (n,) or scalar
-            As in `fit`.
-        parameters : ndarray, shape (number of parameters,) or (m, number of parameters), optional
-            Instead of `parameters_`, such as `draws`.
-
-        Returns
-        -------
-        ndarray, shape (n,) or (m, n)
-            0 where age <= given_survival_to.
-
-        Raises
-        ------
-        ModelInputError
-            If the fit has no estimates (its `reason_`), or shapes do not match.
-        """
-        until, since, factor = (
-            numbers(a, name)
-            for a, name in (
-                (age, "age"),
-                (given_survival_to, "given_survival_to"),
-                (exposure, "exposure"),
-            )
-        )
-        log_scale, log_shape = self._predictors(X, shape_X, parameters, until, since, factor)
-        H = [self._hazard_by(t, log_scale, log_shape) for t in (until, since)]
-        chance: FloatArray = -np.expm1(-np.maximum(H[0] - H[1], 0.0) * factor)
-        return chance
-
-    def quantile(
-        self,
-        probability: ArrayLike,
-        X: ArrayLike | None = None,
-        *,
-        given_survival_to: ArrayLike = 0.0,
-        exposure: ArrayLike = 1.0,
-        shape_X: ArrayLike | None = None,
-        parameters: FloatArray | None = None,
-    ) -> FloatArray:
-        """Age by which a share has failed [years], by bisection on log age.
-
-        Parameters
-        ----------
-        probability : array, shape (n,) or scalar
-            Share, above 0 and below 1.
-        X, given_survival_to, exposure, shape_X, parameters
-            As in `failure_probability`.
-
-        Returns
-        -------
-        ndarray, shape (n,) or (m, n)
-        """
-        share, since, factor = (
-            numbers(a, name)
-            for a, name in (
-                (probability, "probability"),
-                (given_survival_to, "given_survival_to"),
-                (exposure, "exposure"),
-            )
-        )
-        if not ((share > 0.0) & (share < 1.0)).all():
-            raise ModelInputError(f"probability is {probability!r}; it must lie between 0 and 1.")
-        log_scale, log_shape = self._predictors(X, shape_X, parameters, share, since, factor)
-        wanted = -np.log1p(-share) / factor + self._hazard_by(since, log_scale, log_shape)
-        low, high = log_scale - 60.0, log_scale + 60.0
-        for _ in range(80):
-            middle = (low + high) / 2.0
-            below = self._hazard(middle, log_scale, log_shape) < wanted
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        age: FloatArray = np.exp((low + high) / 2.0)
-        return age
+    # -- how well the fit says it ------------------------------------------------------------------------
 
     def log_scores(
         self,
@@ -430,7 +330,7 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
         """
         self._refuse_without_estimates()
         given = check_intervals(left, right, weight, entry)
-        covariates = self._checked_columns(_matrix(X, len(given.left), "X"))
+        covariates = self._checked_columns(covariate_matrix(X, len(given.left), "X"))
         rows = self._laid_out(covariates, given, exposure, shape_X)
         return log_likelihoods(self.family, rows, self.parameters_)
 
@@ -448,104 +348,6 @@ class IntervalRegression(BaseEstimator):  # type: ignore[misc]  # scikit-learn s
         each = self.log_scores(X, left, right, weight, entry, exposure, shape_X)
         return float(np.average(each, weights=None if weight is None else numbers(weight, "weight")))
 
-    def _refuse_without_estimates(self) -> None:
-        check_is_fitted(self, "parameters_")
-        if not np.isfinite(self.parameters_).all():
-            raise ModelInputError(f"this fit has no estimates. {self.reason_}")
-
-    def _checked_columns(self, X: FloatArray) -> FloatArray:
-        if X.shape[-1] != self.n_features_in_:
-            raise ModelInputError(
-                f"X has {X.shape[-1]} features, but IntervalRegression is expecting {self.n_features_in_} "
-                "features as input."
-            )
-        return X
-
-    def _predictors(
-        self,
-        X: ArrayLike | None,
-        shape_X: ArrayLike | None,
-        parameters: FloatArray | None,
-        *per_row: FloatArray,
-    ) -> tuple[FloatArray, FloatArray]:
-        """Log scale and log shape, shape (n,) or (m, n)."""
-        if parameters is None:
-            self._refuse_without_estimates()
-        check_is_fitted(self, "parameters_")
-        coef = self.parameters_ if parameters is None else np.asarray(parameters, dtype=np.float64)
-        x = self._design_rows(X, shape_X)
-        try:
-            n = np.broadcast_shapes((len(x),), *(a.shape for a in per_row))[0]
-        except ValueError as error:
-            sizes = ", ".join(str(a.size) for a in per_row)
-            raise ModelInputError(
-                f"{len(x)} rows of covariates do not go with {sizes} ages, shares or exposures."
-            ) from error
-        p = int(self.has_added_intercept_) + self.n_features_in_
-        x = np.broadcast_to(x, (n, x.shape[1]))
-        return coef[..., :p] @ x[:, :p].T, coef[..., p:] @ x[:, p:].T
-
-    def _design_rows(self, X: ArrayLike | None, shape_X: ArrayLike | None) -> FloatArray:
-        """Rows of all covariates with their intercepts, in the order of `parameters_`."""
-        n_shape = len(self.parameter_names_) - int(self.has_added_intercept_) - self.n_features_in_ - 1
-        x = self._checked_columns(_prediction_rows(X, self.n_features_in_, "X"))
-        z = _prediction_rows(shape_X, n_shape, "shape_X")
-        if z.shape[1] != n_shape:
-            raise ModelInputError(f"shape_X has {z.shape[1]} columns; the fit has {n_shape}.")
-        n = max(len(x), len(z))
-        if {len(x), len(z)} - {1, n}:
-            raise ModelInputError(f"X has {len(x)} rows and shape_X has {len(z)}.")
-        one = np.ones((n, 1))
-        x, z = np.broadcast_to(x, (n, x.shape[1])), np.broadcast_to(z, (n, z.shape[1]))
-        return np.hstack((*((one,) if self.has_added_intercept_ else ()), x, one, z))
-
-    def _hazard_by(self, age: FloatArray, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
-        with np.errstate(divide="ignore"):
-            log_age = np.log(np.maximum(age, 0.0))
-        return self._hazard(np.broadcast_to(log_age, log_scale.shape), log_scale, log_shape)
-
-    def _hazard(self, log_age: FloatArray, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
-        """H at log ages, all of one shape."""
-        flat = (np.ascontiguousarray(a).ravel() for a in (log_age, log_scale, log_shape))
-        value: FloatArray = cumulative_hazard(self.family, *flat)[0].reshape(log_scale.shape)
-        return value
-
-
-# -- helpers -------------------------------------------------------------------------------------------
-
-
-def _matrix(given: ArrayLike | None, n: int, name: str) -> FloatArray:
-    if given is None:
-        return np.zeros((n, 0))
-    array = numbers(given, name)
-    array = array[:, None] if array.ndim == 1 else array
-    if array.ndim != 2 or len(array) != n:
-        raise ModelInputError(f"{name} has shape {array.shape}; it must have {n} rows.")
-    wrong = ~np.isfinite(array).all(axis=1)
-    if wrong.any():
-        raise ModelInputError(f"{name} holds a value that is not finite.", row=int(np.argmax(wrong)))
-    return array
-
-
-def _exposure(given: ArrayLike | None, n: int) -> FloatArray:
-    factor = np.ones(n) if given is None else numbers(given, "exposure")
-    if factor.shape != (n,):
-        raise ModelInputError(f"exposure must have {n} entries.")
-    wrong = ~(np.isfinite(factor) & (factor > 0))
-    if wrong.any():
-        raise ModelInputError("exposure must be a number above 0.", row=int(np.argmax(wrong)))
-    return factor
-
-
-def _spans_constant(X: FloatArray) -> bool:
-    """Whether some combination of columns is constant, so that an intercept would be one too many."""
-    if X.shape[1] == 0 or len(X) == 0:
-        return False
-    # Normal equations suffice: this only tells 0 from clearly more.
-    gram, total = X.T @ X, X.sum(axis=0)
-    fitted = np.linalg.lstsq(gram, total, rcond=None)[0]
-    return bool(abs(len(X) - total @ fitted) < 1e-9 * len(X))
-
 
 def _objection(given: Intervals) -> tuple[str, str]:
     told = given.weight > 0
@@ -560,28 +362,3 @@ def _objection(given: Intervals) -> tuple[str, str]:
             f"All {n:g} had failed at the first look: no curve can be fitted without a prior.",
         )
     return "", ""
-
-
-def _prediction_rows(given: ArrayLike | None, n_columns: int, name: str) -> FloatArray:
-    """Covariates at which to predict: rows of them, one row, or a column of the only covariate."""
-    if given is None:
-        return np.zeros((1, 0))
-    array = numbers(given, name)
-    if array.ndim <= 1:
-        array = array.reshape(-1, 1) if n_columns == 1 else array.reshape(1, -1)
-    return array
-
-
-def _units(rows: Rows) -> FloatArray:
-    """Size of each covariate, 1 where it is usual: the search and its verdict must not depend on units."""
-    size = np.concatenate([np.sqrt(np.einsum("ij,ij->j", A, A) / max(len(A), 1)) for A in (rows.X, rows.Z)])
-    usual = (size == 0.0) | ((size >= USUAL_SIZE[0]) & (size <= USUAL_SIZE[1]))
-    result: FloatArray = np.where(usual, 1.0, size)
-    return result
-
-
-def _in_units(rows: Rows, unit: FloatArray) -> Rows:
-    if (unit == 1.0).all():
-        return rows
-    p = rows.X.shape[1]
-    return replace(rows, X=rows.X / unit[:p], Z=rows.Z / unit[p:])
