@@ -127,7 +127,8 @@ def make_tables(
     exposure = read_exposure(warehouse, settings)
     frames: Frames = {name: empty(table) for name, table in contract.TABLES.items()}
     frames |= state_of_records(warehouse)
-    fits = _fit_all(exposure, settings, frames, progress)
+    intervals = warehouse.frame("FROM exposure.intervals ORDER BY life_id, outcome")
+    fits = _fit_all(exposure, intervals, settings, frames, progress)
     fit = fits[settings.default_outcome]
     progress("Scoring every line")
     lots = place_lots(warehouse.frame(sql_text("published/lots")))
@@ -155,7 +156,7 @@ def make_tables(
 
 
 def _fit_all(
-    exposure: Exposure, settings: Settings, frames: Frames, progress: Progress
+    exposure: Exposure, intervals: pl.DataFrame, settings: Settings, frames: Frames, progress: Progress
 ) -> dict[str, OutcomeFit]:
     """Fit every outcome; each has its own stream of draws, so that one does not move the others."""
     made: dict[str, list[pl.DataFrame]] = {}
@@ -164,7 +165,7 @@ def _fit_all(
     for outcome, stream in zip(Outcome.codes(), streams, strict=True):
         words = outcome.replace("_", " ")
         progress(f"Curves: {words}")
-        groups, lines = curves(exposure.lives, outcome_looks(exposure, outcome), outcome, settings)
+        groups, lines = curves(exposure.lives, outcome_looks(exposure, outcome), intervals, outcome, settings)
         progress(f"Regression: {words}")
         fit = fit_outcome(exposure, outcome, settings, np.random.default_rng(stream))
         fits[outcome] = fit

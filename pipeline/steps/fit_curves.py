@@ -21,44 +21,39 @@ BAND_METHOD = (
 )
 
 
-def whole_year_intervals(lives: pl.DataFrame, looks: pl.DataFrame) -> pl.DataFrame:
-    """Make the interval (left, right] of each life's failure from its looks, in whole years.
+def whole_year_intervals(lives: pl.DataFrame, intervals: pl.DataFrame) -> pl.DataFrame:
+    """Turn the intervals of one outcome into whole-year ages of the lives whose install year is known well.
 
     Parameters
     ----------
     lives : DataFrame
-        `life_id, material, install_from, install_to`; only those whose install year is known well enough count.
-    looks : DataFrame
-        Looks at one outcome that judged the whole segment, from `outcome_looks`.
+        `life_id, material, now, age_now, install_from, install_to`, from `read_exposure`, which may know the
+        install year better than the exposure tables do.
+    intervals : DataFrame
+        Rows of exposure.intervals of one outcome.
 
     Returns
     -------
     DataFrame
-        `life_id, material, left, right`; right is infinite for a life never seen failed. As in
-        exposure.intervals the first bad look counts, and good ones after it are passed over.
+        `life_id, material, left, right` [whole years, (left, right]]; right is infinite for a life never seen
+        failed.
     """
     width = pl.col("install_to") - pl.col("install_from")
-    known = lives.filter(width <= WIDEST_INSTALL_RANGE_YEARS).select("life_id", "material")
-    aged = looks.select("life_id", "is_bad", age=pl.col("age").clip(0).round(0))
-    first_bad = aged.filter("is_bad").group_by("life_id").agg(right=pl.col("age").min())
-    good = aged.filter(~pl.col("is_bad")).join(first_bad, on="life_id", how="left")
-    last_good = (
-        good.filter(pl.col("right").is_null() | (pl.col("age") <= pl.col("right")))
-        .group_by("life_id")
-        .agg(left=pl.col("age").max())
+    known = lives.filter(width <= WIDEST_INSTALL_RANGE_YEARS)
+    middle = pl.col("now") - pl.col("age_now")
+    left, right = (
+        (pl.col(year) - middle).clip(0).round(0).fill_null(absent)
+        for year, absent in (("good_year", 0.0), ("bad_year", float("inf")))
     )
-    seen = aged.select("life_id").unique()
     return (
-        known.join(seen, on="life_id", how="semi")
-        .join(first_bad, on="life_id", how="left")
-        .join(last_good, on="life_id", how="left")
-        .with_columns(pl.col("left").fill_null(0.0), pl.col("right").fill_null(float("inf")))
+        known.join(intervals.select("life_id", "good_year", "bad_year"), on="life_id")
+        .select("life_id", "material", left=left, right=right)
         .sort("life_id")
     )
 
 
 def curves(
-    lives: pl.DataFrame, looks: pl.DataFrame, outcome: str, settings: Settings
+    lives: pl.DataFrame, looks: pl.DataFrame, intervals: pl.DataFrame, outcome: str, settings: Settings
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Make the published `curve_groups` and `curves` of one outcome.
 
@@ -68,6 +63,8 @@ def curves(
         All lives.
     looks : DataFrame
         Unselected looks of this outcome, from `outcome_looks`.
+    intervals : DataFrame
+        exposure.intervals.
     outcome : str
         Outcome code.
     settings : Settings
@@ -78,9 +75,9 @@ def curves(
     tuple of DataFrame
     """
     groups, lines = [empty(contract.CURVE_GROUPS)], [empty(contract.CURVES)]
-    intervals = whole_year_intervals(lives, looks)
-    for material in intervals["material"].unique().sort().to_list():
-        own = intervals.filter(pl.col("material") == material)
+    aged = whole_year_intervals(lives, intervals.filter(pl.col("outcome") == outcome))
+    for material in aged["material"].unique().sort().to_list():
+        own = aged.filter(pl.col("material") == material)
         seen = looks.join(own.select("life_id"), on="life_id", how="semi")
         group, curve = _one_curve(outcome, material, own, seen, settings)
         groups.append(group)

@@ -305,3 +305,69 @@ def test_an_age_beside_a_recorded_install_year_is_an_age_of_that_pipe(records):
     assert seen.lives["install_source"].to_list() == ["recorded"]
     assert seen.look("1")["look_year"] == 1950.5 + 42
     assert seen.interval()["right_years"] == 42
+
+
+def test_a_repair_between_two_good_looks_says_that_the_pipe_had_failed(records):
+    works = {"lot_id": "A", "works_date": date(2006, 1, 1), "kind": "repair", "from_ft": 10.0, "to_ft": 14.0}
+    seen = records(lots=[HOUSE], segments=[LINE], works=[works], inspections=[good(1, 2000), good(2, 2010)])
+    interval = seen.interval()
+    assert (interval["left_years"], interval["right_years"], interval["case"]) == (
+        49.5,
+        59.5,
+        "repaired_between",
+    )
+    # of what it had failed is not on record: looks with findings after it speak of any failure only
+    crack = {"at_ft": 30.0, "kind": "crack"}
+    runs = [look(n, year, reached_tie_in=True, line_drained=True) for n, year in ((1, 2000), (2, 2010))]
+    seen = records(
+        lots=[HOUSE],
+        segments=[LINE],
+        works=[works],
+        inspections=runs,
+        findings=[{**crack, "inspection_id": "1"}, {**crack, "inspection_id": "2"}],
+    )
+    assert seen.interval()["case"] == "repaired_between"
+    structural = seen.interval("structural")
+    assert (structural["case"], structural["left_years"], structural["n_looks"]) == ("never_bad", 49.5, 1)
+
+
+#: A hole 10 ft along the line of 60 ft.
+HOLE = {"inspection_id": "1", "at_ft": 10.0, "kind": "hole"}
+
+
+def seen_so_far(records, end_ft, findings, **more):
+    run = look(1, 2000, end_ft=end_ft, line_drained=True, reached_tie_in=end_ft >= 60.0, **more)
+    return records(lots=[HOUSE], segments=[LINE], inspections=[run], findings=findings)
+
+
+def test_a_segment_seen_in_part_bounds_nothing_whatever_was_seen(records):
+    """Counting only what is bad of pipe seen in part would make pipes look worse than they are."""
+    assert seen_so_far(records, 30.0, [HOLE]).intervals.is_empty()
+    assert seen_so_far(records, 30.0, [{**HOLE, "kind": "crack"}]).intervals.is_empty()
+    whole = seen_so_far(records, 60.0, [HOLE])
+    cases = dict(whole.intervals.select("outcome", "case").rows())
+    assert cases == {
+        "any": "bad_at_first_look",
+        "structural": "bad_at_first_look",
+        "roots_joints": "never_bad",
+        "grade": "never_bad",
+    }
+    # what was seen still tells about this one line
+    assert seen_so_far(records, 30.0, [HOLE]).look("1")["any_outcome"] == 1
+
+
+def test_a_collapse_that_stopped_the_camera_counts_though_the_rest_is_unseen(records):
+    seen = seen_so_far(records, 10.0, [{**HOLE, "kind": "collapse"}], abandoned_reason="collapsed")
+    assert dict(seen.intervals.select("outcome", "case").rows()) == {
+        "any": "bad_at_first_look",
+        "structural": "bad_at_first_look",
+    }
+
+
+def test_a_line_that_was_not_drained_bounds_no_belly_and_not_the_whole(records):
+    run = look(1, 2000, end_ft=60.0, reached_tie_in=True, line_drained=False)
+    seen = records(lots=[HOUSE], segments=[LINE], inspections=[run], findings=[HOLE])
+    assert dict(seen.intervals.select("outcome", "case").rows()) == {
+        "structural": "bad_at_first_look",
+        "roots_joints": "never_bad",
+    }

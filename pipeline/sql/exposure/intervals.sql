@@ -1,18 +1,25 @@
--- exposure.intervals: grain (life, outcome); key both; unselected looks only; ages (left_years, right_years] in years, counted
--- from the middle of the install range, which is install_width_years wide; right_years infinite = never seen failed
+-- exposure.intervals: grain (life, outcome); key both; from unselected looks that speak of the whole segment. good_year = newest
+-- such look that saw it good before bad_year, the first that saw it bad [decimal years, or ages; NULL where none]. left_years,
+-- right_years: the same as ages (left, right], from the middle of the install range, which is install_width_years wide; right_years
+-- infinite = never seen failed. The only place where looks become intervals
 CREATE OR REPLACE TABLE exposure.intervals AS
 WITH judged AS (
-    SELECT life_id, look_year, basis, unnest([
-        {'outcome': 'structural', 'bad': structural},
-        {'outcome': 'roots_joints', 'bad': roots_joints},
-        {'outcome': 'grade', 'bad': grade},
-        {'outcome': 'any', 'bad': any_outcome}
+    SELECT life_id, look_year, basis, is_after_repair, unnest([
+        {'outcome': 'structural', 'bad': structural_whole},
+        {'outcome': 'roots_joints', 'bad': roots_joints_whole},
+        {'outcome': 'grade', 'bad': grade_whole},
+        {'outcome': 'any', 'bad': any_whole}
     ], recursive := true)
     FROM exposure.looks
     WHERE NOT is_selected
 ),
 first_bad AS (
-    SELECT life_id, outcome, min(look_year) AS bad_year, arg_min(basis, look_year) AS basis
+    SELECT
+        life_id,
+        outcome,
+        min(look_year) AS bad_year,
+        arg_min(basis, look_year) AS basis,
+        arg_min(is_after_repair, look_year) AS is_after_repair
     FROM judged
     WHERE bad = 1
     GROUP BY life_id, outcome
@@ -24,14 +31,10 @@ summed AS (
         count(*) AS n_looks,
         any_value(b.bad_year) AS bad_year,
         any_value(b.basis) AS basis,
+        any_value(b.is_after_repair) AS is_after_repair,
         max(j.look_year) FILTER (j.bad = 0 AND (b.bad_year IS NULL OR j.look_year < b.bad_year)) AS good_year,
-        -- after a spot repair a good look contradicts nothing
-        bool_or(
-            j.bad = 0 AND j.look_year >= b.bad_year
-            AND NOT coalesce(l.repaired_year > b.bad_year AND l.repaired_year <= j.look_year, false)
-        ) AS is_contradictory
+        bool_or(j.bad = 0 AND j.look_year >= b.bad_year) AS is_contradictory
     FROM judged AS j
-    JOIN exposure.lives AS l ON l.life_id = j.life_id
     LEFT JOIN first_bad AS b ON b.life_id = j.life_id AND b.outcome = j.outcome
     WHERE j.bad IS NOT NULL
     GROUP BY j.life_id, j.outcome
@@ -51,6 +54,8 @@ SELECT
     outcome,
     material,
     era,
+    good_year,
+    bad_year,
     greatest(coalesce(good_year - install_year, 0), 0) AS left_years,
     -- seen failed before the middle of the install range: the pipe had some age, however small
     if(
@@ -63,6 +68,7 @@ SELECT
         WHEN is_contradictory THEN 'contradictory'
         WHEN bad_year IS NULL THEN 'never_bad'
         WHEN basis = 'ended' THEN 'ended_between'
+        WHEN is_after_repair THEN 'repaired_between'
         WHEN good_year IS NULL THEN 'bad_at_first_look'
         ELSE 'good_then_bad'
     END AS "case",

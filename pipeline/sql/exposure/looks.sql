@@ -1,5 +1,6 @@
 -- exposure.looks: grain (inspection, life); key (inspection_id, life_id); outcomes 1 repair-grade seen, 0 seen and none,
--- NULL not judged or not reached; look_year in decimal years, or the age where only ages are kept
+-- NULL not judged or not reached; look_year in decimal years, or the age where only ages are kept. …_whole: the outcome where
+-- the look speaks of the whole segment, NULL elsewhere; curves and fits count these, scores of single lines take all that was seen
 CREATE OR REPLACE TABLE exposure.looks AS
 WITH seen AS (
     SELECT
@@ -71,6 +72,26 @@ from_ends AS (
     -- a look that the works themselves brought about would count failed pipes twice over
     WHERE s.ended_reason IN ('failure', 'unknown') AND NOT t.is_selected AND t.purpose NOT IN ('post_repair', 'warranty')
     QUALIFY row_number() OVER (PARTITION BY s.life_id ORDER BY t.seen_year, t.inspection_id) = 1
+),
+every_look AS (
+    FROM from_findings
+    UNION ALL FROM from_overall
+    UNION ALL FROM from_ends
+),
+weighed AS (
+    SELECT
+        k.*,
+        -- a repaired pipe had failed by then, whatever a later look sees
+        coalesce(k.look_year > l.repaired_year, false) AS is_after_repair,
+        -- of a segment seen in part only what is bad can be told: counting it and leaving out the rest would make pipes look
+        -- worse than they are. But a collapse stopped the camera itself: leaving that out would make them look better
+        k.basis <> 'findings' OR coalesce(f.kind = 'collapse', false)
+            OR (k.structural IS NOT NULL AND k.roots_joints IS NOT NULL) AS is_whole_but_grade,
+        k.basis <> 'findings' OR coalesce(f.kind = 'collapse', false)
+            OR (k.structural IS NOT NULL AND k.roots_joints IS NOT NULL AND k.grade IS NOT NULL) AS is_whole
+    FROM every_look AS k
+    JOIN exposure.lives AS l ON l.life_id = k.life_id
+    LEFT JOIN exposure.finding_verdicts AS f ON f.inspection_id = k.inspection_id AND f.number = k.finding_number
 )
 SELECT
     inspection_id, lot_id, life_id, look_year, purpose, is_selected,
@@ -78,10 +99,12 @@ SELECT
     roots_joints::SMALLINT AS roots_joints,
     grade::SMALLINT AS grade,
     any_outcome::SMALLINT AS any_outcome,
-    basis, verdict, rule_id, rule_version, finding_number
-FROM (
-    FROM from_findings
-    UNION ALL FROM from_overall
-    UNION ALL FROM from_ends
-)
+    basis, verdict, rule_id, rule_version, finding_number,
+    is_after_repair,
+    -- what a repaired pipe had failed of is not on record: later looks speak of any failure only
+    if(is_whole_but_grade AND NOT is_after_repair, structural, NULL)::SMALLINT AS structural_whole,
+    if(is_whole_but_grade AND NOT is_after_repair, roots_joints, NULL)::SMALLINT AS roots_joints_whole,
+    if(is_whole AND NOT is_after_repair, grade, NULL)::SMALLINT AS grade_whole,
+    CASE WHEN is_whole AND any_outcome IS NOT NULL THEN if(is_after_repair, 1, any_outcome) END::SMALLINT AS any_whole
+FROM weighed
 ORDER BY lot_id, life_id, look_year, inspection_id
