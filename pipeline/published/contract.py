@@ -496,6 +496,84 @@ SUBDIVISION_COUNTS = PublishedTable(
     ),
 )
 
+CONNECTIONS = PublishedTable(
+    "connections",
+    "one connection of a lateral to the public sewer, ranked by chance times consequence",
+    ("lot_id",),
+    (
+        LOT_ID,
+        _text("main_id", "main it ties into"),
+        _text("manhole_id", "manhole it ties into; NULL where it meets the main"),
+        _number("station_ft", "ft", "distance along the main"),
+        _number("tie_in_x", "see the lots' grid", "easting of the tie-in, in the grid of the records"),
+        _number("tie_in_y", "see the lots' grid", "northing of the tie-in, likewise"),
+        _number("lon", "degrees", "longitude of the tie-in; NULL on a grid without a code"),
+        _number("lat", "degrees", "latitude of the tie-in, likewise"),
+        _text("place", "how the point was found: manhole, station, nearest (to the lot), or lot"),
+        _number("main_depth_ft", "ft", "depth of the main, or of the manhole, to invert"),
+        _text("street_class", "class of the street"),
+        _flag("near_water", "water is near the main"),
+        _flag("infiltration", "a camera saw ground water coming in since the line was last renewed"),
+        _count("sharing_manhole", "laterals that meet in its manhole; 0 where it meets the main"),
+        _text("tie_in_material", "material of the last segment"),
+        _number("tie_in_install_year_min", "year", "earliest year that segment was laid"),
+        _number("tie_in_install_year_max", "year", "latest year that segment was laid"),
+        *_chance("tie_in_failure_probability", "chance that the last segment has a repair-grade finding now"),
+        *_chance("line_failure_probability", "chance that the whole line has one now"),
+        _number(
+            "rest_failure_probability",
+            "probability, 0 to 1",
+            "chance that the rest of the line has one now; NULL where the last segment is the whole line",
+        ),
+        _number("consequence", "times", "how many times worse than under a shallow local street"),
+        _text("consequence_reasons", "weights that apply, in words"),
+        _text("not_on_record", "facts that weights ask for and nobody recorded; they weigh 1"),
+        _number("risk_points", "points", "chance of the ranked part times consequence"),
+        _number("risk_points_lower", "points", "lower bound of risk_points"),
+        _number("risk_points_upper", "points", "upper bound of risk_points"),
+        _count("risk_rank", "1 for the greatest risk_points"),
+        _number(
+            "in_list_probability",
+            "probability, 0 to 1",
+            "share of parameter draws in which it is among the first (places of the list: connection_assumptions)",
+        ),
+        _count("bundle", "connections with the same number share one mobilisation"),
+        _count("spending_order", "order in which money buys most; NULL where the chance is nil"),
+        _count("package", "connections of one package are only worth while together"),
+        _number("cost_low_usd", "US dollars", "own cost without mobilisation, low"),
+        _number("cost_likely_usd", "US dollars", "own cost without mobilisation, likely"),
+        _number("cost_high_usd", "US dollars", "own cost without mobilisation, high"),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+CONNECTION_CURVE = PublishedTable(
+    "connection_curve",
+    "a sum of money spent on connections in the best order, and what it buys",
+    ("n_connections",),
+    (
+        _count("n_connections", "connections renewed"),
+        _number("cost_usd", "US dollars", "likely cost, each mobilisation once"),
+        _number("risk_points", "points", "risk taken away"),
+        _number("risk_points_lower", "points", "lower bound of risk_points"),
+        _number("risk_points_upper", "points", "upper bound of risk_points"),
+        _number("share_of_risk", "share, 0 to 1", "of the risk of all ranked connections"),
+    ),
+)
+
+CONNECTION_ASSUMPTIONS = PublishedTable(
+    "connection_assumptions",
+    "one assumption behind the ranking of connections",
+    ("position",),
+    (
+        _count("position", "order"),
+        _text("name", "what it is"),
+        _text("value", "its value, in words"),
+        _text("source", "where it comes from"),
+    ),
+)
+
 RECORD_COUNTS = PublishedTable(
     "record_counts",
     "one table of the records",
@@ -617,6 +695,9 @@ TABLES: dict[str, PublishedTable] = {
         BLOCKS,
         SUBDIVISIONS,
         SUBDIVISION_COUNTS,
+        CONNECTIONS,
+        CONNECTION_CURVE,
+        CONNECTION_ASSUMPTIONS,
         RECORD_COUNTS,
         LOADS,
         REJECTS,

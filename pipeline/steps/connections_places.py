@@ -1,0 +1,135 @@
+"""Where a lateral meets the main: the point at its station on the main's centre line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+
+from models.looks import FloatArray
+
+FEET_PER_METRE = 1 / 0.3048
+Mover = Callable[[FloatArray], FloatArray]
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """How coordinates as recorded become feet of a plane, and degrees."""
+
+    to_feet: Mover
+    to_degrees: Mover | None
+
+
+def tie_in_points(facts: pl.DataFrame) -> pl.DataFrame:
+    """Find the point of each tie-in.
+
+    Parameters
+    ----------
+    facts : DataFrame
+        One row per connection: `lot_id, station_ft, main_wkt, manhole_x, manhole_y, x, y, epsg, lon, lat`; lines
+        and manholes lie in the grid of the lots.
+
+    Returns
+    -------
+    DataFrame
+        `lot_id, tie_in_x, tie_in_y` in the grid of the lots, `lon, lat` [degrees; NULL on a grid without a
+        code], `place`: 'manhole', 'station' (on the main), 'nearest' (the point of the main nearest to the lot,
+        because the station is not on record), 'lot' (no main is drawn), or NULL.
+    """
+    own = facts.with_columns(
+        own_x=pl.coalesce("x", "lon"),
+        own_y=pl.coalesce("y", "lat"),
+        is_degrees=pl.col("x").is_null() & pl.col("lon").is_not_null(),
+    )
+    parts = [
+        _points_of_grid(part, _grid(part))
+        for part in own.partition_by("epsg", "is_degrees", maintain_order=True)
+    ]
+    if not parts:
+        return pl.DataFrame(schema=POINT_SCHEMA)
+    return pl.concat(parts).sort("lot_id")
+
+
+POINT_SCHEMA = {
+    "lot_id": pl.String,
+    "tie_in_x": pl.Float64,
+    "tie_in_y": pl.Float64,
+    "lon": pl.Float64,
+    "lat": pl.Float64,
+    "place": pl.String,
+}
+
+
+def _grid(part: pl.DataFrame) -> _Grid:
+    code, is_degrees = part["epsg"][0], part["is_degrees"][0]
+    if code is None and not is_degrees:
+        return _Grid(to_feet=lambda points: points, to_degrees=None)
+    grid = CRS.from_epsg(4326 if code is None else code)
+    to_degrees = _mover(Transformer.from_crs(grid, "EPSG:4326", always_xy=True))
+    if grid.is_projected:
+        feet = grid.axis_info[0].unit_conversion_factor * FEET_PER_METRE
+        return _Grid(to_feet=lambda points: points * feet, to_degrees=to_degrees)
+    middle = part.select(pl.col("own_x", "own_y").mean()).row(0)
+    plane = CRS.from_proj4(
+        f"+proj=aeqd +lat_0={middle[1] or 0} +lon_0={middle[0] or 0} +datum=WGS84 +units=us-ft"
+    )
+    return _Grid(to_feet=_mover(Transformer.from_crs(grid, plane, always_xy=True)), to_degrees=to_degrees)
+
+
+def _mover(transformer: Transformer) -> Mover:
+    return lambda points: np.column_stack(transformer.transform(points[:, 0], points[:, 1]))
+
+
+def _points_of_grid(part: pl.DataFrame, grid: _Grid) -> pl.DataFrame:
+    lines = _lines(part["main_wkt"])
+    has_line = ~shapely.is_missing(lines)
+    station = part["station_ft"].fill_null(float("nan")).to_numpy()
+    lot = part.select(pl.col("own_x", "own_y").fill_null(float("nan"))).to_numpy()
+    manhole = part.select(pl.col("manhole_x", "manhole_y").fill_null(float("nan"))).to_numpy()
+    is_manhole = np.isfinite(manhole).all(axis=1)
+    by_station = has_line & np.isfinite(station) & ~is_manhole
+    by_lot = has_line & np.isfinite(lot).all(axis=1) & ~by_station & ~is_manhole
+    share = np.full(part.height, np.nan)
+    flat = shapely.transform(lines[by_station], grid.to_feet)
+    share[by_station] = np.clip(station[by_station] / np.maximum(shapely.length(flat), 1e-9), 0.0, 1.0)
+    share[by_lot] = shapely.line_locate_point(lines[by_lot], shapely.points(lot[by_lot]), normalized=True)
+    point = np.where(is_manhole[:, None], manhole, lot)
+    on_line = by_station | by_lot
+    point[on_line] = shapely.get_coordinates(
+        shapely.line_interpolate_point(lines[on_line], share[on_line], normalized=True)
+    )
+    degrees = np.full_like(point, np.nan) if grid.to_degrees is None else grid.to_degrees(point)
+    place = np.select(
+        [is_manhole, by_station, by_lot, np.isfinite(point).all(axis=1)],
+        ["manhole", "station", "nearest", "lot"],
+        "",
+    )
+    return pl.DataFrame(
+        {
+            "lot_id": part["lot_id"],
+            "tie_in_x": point[:, 0],
+            "tie_in_y": point[:, 1],
+            "lon": degrees[:, 0],
+            "lat": degrees[:, 1],
+            "place": place,
+        },
+        schema=POINT_SCHEMA,
+    ).with_columns(
+        pl.col("tie_in_x", "tie_in_y", "lon", "lat").replace([float("inf"), float("nan")], None),
+        place=pl.col("place").replace("", None),
+    )
+
+
+def _lines(wkt: pl.Series) -> NDArray[Any]:
+    """Centre lines; what is no line is missing."""
+    shapes = shapely.from_wkt(wkt.to_list(), on_invalid="ignore")
+    is_line = shapely.get_type_id(shapes) == shapely.GeometryType.LINESTRING.value
+    lines: NDArray[Any] = np.asarray(shapes, dtype=object)
+    lines[~is_line] = None
+    return lines
