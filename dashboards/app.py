@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 import panel as pn
 
-from dashboards import parts, theme, wording
+from dashboards import labels, parts, theme, wording
 from dashboards.data import Library, Records
-from dashboards.pages import age, records, sale, where
+from dashboards.filters import SHARED
+from dashboards.pages import age, records, sale, town, where
 from pipeline.errors import PublishedError
 
 Page = Callable[[Records], pn.viewable.Viewable]
 
-PAGES: dict[str, Page] = {"age": age.page, "where": where.page, "sale": sale.page, "records": records.page}
+PAGES: dict[str, Page] = {
+    "age": age.page,
+    "where": where.page,
+    "map": town.page,
+    "sale": sale.page,
+    "records": records.page,
+}
 
 FRAME = Path(__file__).with_name("page.html").read_text(encoding="utf-8")
 
@@ -65,6 +73,7 @@ def _session(library: Library, pages: Mapping[str, Page]) -> pn.Template:
     generation, published = library.borrow()
     pn.state.on_session_destroyed(lambda _context: library.give_back(generation))
     chosen = parts.from_address("page", pages) or next(iter(pages))
+    parts.name_source(labels.source_line(published.run))
     body = parts.guarded(lambda: pages[chosen](published))
     return _frame(chosen, body, published.run)
 
@@ -87,6 +96,7 @@ def _frame(page: str, body: pn.viewable.Viewable, run: Mapping[str, Any]) -> pn.
     frame.add_variable("invented", wording.invented(run) if run else "")
     frame.add_variable("cautions_title", wording.CAUTIONS_TITLE)
     frame.add_variable("cautions", wording.CAUTIONS)
+    frame.add_variable("shared", json.dumps(SHARED))
     frame.add_variable("look", theme.LOOK)
     frame.add_variable("font", theme.FONT)
     frame.add_panel("main", body)

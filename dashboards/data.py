@@ -12,6 +12,7 @@ import polars as pl
 
 from dashboards import lots_asked
 from dashboards.filters import Options, View
+from dashboards.map_queries import MapQueries
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.settings import Workspace
 from pipeline.vocabulary import Outcome
@@ -49,12 +50,17 @@ class Records:
             Area, era, purpose and years of the looks.
         """
         condition, values = lots_asked.where_looks(view)
-        code = Outcome(outcome).value
+        code = next(code for code in Outcome.codes() if code == outcome)
         return self._reader.query(
             f"SELECT age_from_years, age_to_years, sum(n_looks_{code})::BIGINT AS n_looks, sum(n_bad_{code})::BIGINT AS n_bad "  # noqa: S608 - a code of the vocabulary
             f"FROM look_groups WHERE material = ? AND {condition} GROUP BY ALL HAVING sum(n_looks_{code}) > 0 ORDER BY 1",
             [material, *values],
         )
+
+    @cached_property
+    def map(self) -> MapQueries:
+        """What lies in a window of the map."""
+        return MapQueries(self._reader)
 
     def n_lots(self, view: View) -> int:
         """How many lots a view holds."""

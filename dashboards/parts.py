@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import html
+import io
 import logging
 import secrets
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import altair as alt
 import panel as pn
@@ -15,7 +17,7 @@ import param
 import polars as pl
 from markupsafe import Markup, escape
 
-from dashboards import theme, wording
+from dashboards import downloads, theme, wording
 from pipeline.errors import UnderlotError
 
 log = logging.getLogger("underlot.dashboard")
@@ -131,6 +133,14 @@ def card(*pieces: pn.viewable.Viewable, **params: Any) -> pn.Column:
     )
 
 
+def folded(words: str, *pieces: pn.viewable.Viewable, is_open: bool = False) -> pn.Card:
+    """Return pieces that are put away under their title until it is pressed."""
+    return pn.Card(
+        *pieces, title=words, collapsed=not is_open, sizing_mode="stretch_width", margin=(6, 0, 6, 0),
+        stylesheets=[theme.FOLD],
+    )  # fmt: skip
+
+
 def side_by_side(*pieces: pn.viewable.Viewable, least_px: int = 330) -> pn.FlexBox:
     """Return pieces beside each other where the screen is wide enough, else below each other."""
     for piece in pieces:
@@ -138,12 +148,73 @@ def side_by_side(*pieces: pn.viewable.Viewable, least_px: int = 330) -> pn.FlexB
     return pn.FlexBox(*pieces, sizing_mode="stretch_width", gap="14px", align_items="flex-start")
 
 
-def chart(drawing: alt.TopLevelMixin | dict[str, Any], *, says: str, height: int) -> pn.Column:
-    """Return a chart under its title with a sentence for those who do not see it."""
+def chart(
+    drawing: alt.TopLevelMixin | dict[str, Any],
+    *,
+    says: str,
+    height: int,
+    data: pl.DataFrame | None = None,
+    name: str = "chart",
+) -> pn.Column:
+    """Return a chart with its source, its downloads and a sentence for those who do not see it.
+
+    Parameters
+    ----------
+    drawing : Chart or dict
+        An Altair chart, or a specification.
+    says : str
+        What the chart shows.
+    height : int
+        Height [px].
+    data : DataFrame, optional
+        Rows of the published table behind it, for the CSV; the drawn rows where not given.
+    name : str
+        Stem of the files that are saved.
+    """
     # As a dictionary, since Panel would translate an Altair chart several times, at up to 0.1 s each.
     spec = drawing if isinstance(drawing, dict) else theme.dress(drawing)
-    pane = pn.pane.Vega(spec, sizing_mode="stretch_width", height=height, margin=0, min_width=0)
-    return pn.Column(pane, paragraph(says, small=True), sizing_mode="stretch_width", margin=(0, 0, 8, 0))
+    stem = f"underlot {name}".replace(" ", "_")
+    signed = theme.sign(spec, says=says, source=_source(), name=stem)
+    pane = pn.pane.Vega(
+        signed, sizing_mode="stretch_width", height=height, margin=0, min_width=0, stylesheets=[theme.CHART]
+    )
+    return pn.Column(
+        pane, _save_line(lambda: downloads.rows_of(spec) if data is None else data, stem), paragraph(says, small=True),
+        sizing_mode="stretch_width", margin=(0, 0, 8, 0),
+    )  # fmt: skip
+
+
+def _save_line(rows: Callable[[], pl.DataFrame], stem: str) -> pn.Row:
+    """The line below a chart: room for the drawing's own PNG and SVG links, and the CSV."""
+    return pn.Row(
+        pn.Spacer(sizing_mode="stretch_width", height=20),
+        text(Markup('<span class="u-small">save as</span>')).clone(sizing_mode=None, width=56, margin=0),
+        save_button("CSV", lambda: io.BytesIO(downloads.as_csv(rows())), f"{stem}.csv"),
+        pn.Spacer(width=92, height=20),
+        sizing_mode="stretch_width", height=26, margin=0,
+    )  # fmt: skip
+
+
+def save_button(words: str, made: Callable[[], io.BytesIO], file_name: str) -> pn.widgets.FileDownload:
+    """Return a link that makes a file when it is pressed, and saves it."""
+    return pn.widgets.FileDownload(
+        callback=made, filename=file_name, label=words, auto=True, embed=False, button_type="light",
+        stylesheets=[theme.SAVE], margin=0, sizing_mode=None,
+    )  # fmt: skip
+
+
+#: The run behind the numbers of each session's pages.
+_SOURCES: WeakKeyDictionary[Any, str] = WeakKeyDictionary()
+
+
+def name_source(line: str) -> None:
+    """Say which run all charts of this session are drawn from."""
+    if pn.state.curdoc is not None:
+        _SOURCES[pn.state.curdoc] = line
+
+
+def _source() -> str:
+    return _SOURCES.get(pn.state.curdoc, "") if pn.state.curdoc is not None else ""
 
 
 class Choice(param.Parameterized):
@@ -202,6 +273,21 @@ def guarded(builder: Builder) -> pn.viewable.Viewable:
         return error_card(str(fault))
     except Exception:
         return error_card(report_defect("a part of the page could not be built"))
+
+
+def told(action: Callable[[], None]) -> None:
+    """Do something that a drawing asked for; tell the user where it fails (Panel only guards its widgets)."""
+    try:
+        action()
+    except UnderlotError as fault:
+        _notify(str(fault))
+    except Exception:
+        _notify(report_defect("an answer to the user failed"))
+
+
+def _notify(sentence: str) -> None:
+    if pn.state.notifications is not None:
+        pn.state.notifications.error(sentence, duration=0)
 
 
 def report_defect(what: str) -> str:

@@ -6,7 +6,7 @@ readers with any of the common colour-vision deficiencies, and in a grey print.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +52,30 @@ WIDGET = f":host, label, input, select, .bk-btn {{ font-family: {FONT}; font-siz
 CHOICES = ".bk-input-group { display: flex; flex-wrap: wrap; gap: 4px 16px; } label { font-size: 0.95rem; }"
 
 LOOK = (Path(__file__).with_name("look.css")).read_text(encoding="utf-8")
+
+#: The drawing library sets its links below the chart; here they stand in the line of the CSV button.
+CHART = f"""
+.chart-wrapper.fit-x {{ width: 100%; }}
+.chart-wrapper.fit-y {{ height: 100%; }}
+.vega-actions {{ position: absolute; right: 4px; bottom: -27px; z-index: 2; }}
+.vega-actions a {{ color: {DEEP}; font: 13px {FONT}; margin-right: 12px; text-underline-offset: 2px; }}
+.vega-actions a:focus-visible {{ outline: 3px solid #8A6D1F; outline-offset: 2px; }}
+@media print {{ .vega-actions {{ display: none; }} }}
+"""
+FOLD = f"""
+:host(.card) {{ box-shadow: none; border: 1px solid {RULE}; border-radius: 4px; background: {CARD}; }}
+:host(.card) {{ padding: 0 12px 6px; }}
+.card-header {{ background: {PAPER}; margin: 0 -12px; width: calc(100% + 24px); color: {INK}; font: 15px {FONT}; border: none; }}
+.card-header:focus-visible {{ outline: 3px solid #8A6D1F; outline-offset: -3px; }}
+"""
+SAVE = f"""
+:host {{ width: auto; }}
+.bk-btn, .bk-btn:hover, a.bk-btn {{ font: 13px {FONT}; padding: 0 2px; background: none !important; border: none; box-shadow: none; color: {DEEP};
+  text-decoration: underline; text-underline-offset: 2px; min-width: 0; line-height: 1.3; height: auto; }}
+.bk-btn svg {{ display: none; }}
+.bk-btn:focus-visible {{ outline: 3px solid #8A6D1F; outline-offset: 2px; }}
+@media print {{ :host {{ display: none; }} }}
+"""
 
 
 def places(materials: Sequence[str]) -> list[int]:
@@ -104,3 +128,45 @@ def dress(chart: alt.TopLevelMixin) -> dict[str, Any]:
     spec["width"] = spec["height"] = "container"
     spec["autosize"] = {"type": "fit", "contains": "padding"}
     return spec
+
+
+def sign(spec: Mapping[str, Any], *, says: str, source: str, name: str) -> dict[str, Any]:
+    """Return a specification that carries its source, its sentence for screen readers, and its own downloads.
+
+    Parameters
+    ----------
+    spec : mapping
+        What `dress` returned, or a specification made by hand.
+    says : str
+        The sentence below the chart.
+    source : str
+        The run whose numbers are drawn; it stays in the picture when that is saved.
+    name : str
+        Stem of the files that are saved.
+    """
+    given = spec.get("usermeta", {}).get("embedOptions", {})
+    options = {
+        # Nothing of the menu that would leave this machine.
+        "actions": {
+            "export": {"svg": True, "png": True},
+            "source": False,
+            "compiled": False,
+            "editor": False,
+        },
+        "defaultStyle": False,
+        "downloadFileName": name,
+        "scaleFactor": {"png": 2, "svg": 1},
+        "i18n": {"PNG_ACTION": "PNG", "SVG_ACTION": "SVG"},
+        **given,
+    }
+    signature = {
+        "text": source,
+        "orient": "bottom",
+        "anchor": "start",
+        "fontSize": 10,
+        "fontWeight": "normal",
+        "color": QUIET,
+        "font": FONT,
+        "offset": 4,
+    }
+    return {"title": signature, "description": says, **spec, "usermeta": {"embedOptions": options}}

@@ -15,6 +15,7 @@ from pipeline.vocabulary import Material, Outcome, Vocabulary
 PAGES = {
     "age": "How pipes age",
     "where": "Where they fail",
+    "map": "The map",
     "sale": "Before a sale",
     "records": "The records",
 }

@@ -23,6 +23,9 @@ from pipeline.settings import Settings, Workspace
 from pipeline.steps.build_lots import lot_segments, lots_and_reasons
 from pipeline.steps.build_places import area_places, place_lots
 from pipeline.steps.build_records import state_of_records
+from pipeline.steps.compare_builds import compare
+from pipeline.steps.connections import has_connections, rank_connections
+from pipeline.steps.connections_rules import consequences
 from pipeline.steps.expose import ExposeReport, expose
 from pipeline.steps.fit_areas import newest_looks, observed_and_expected, subdivision_scores
 from pipeline.steps.fit_curves import curves
@@ -39,6 +42,7 @@ from pipeline.steps.fit_regression import (
     regression_terms,
 )
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores, score_lines, score_unseen
+from pipeline.steps.group_looks import look_groups
 from pipeline.vocabulary import Outcome
 from pipeline.warehouse import Warehouse, open_warehouse, sql_text
 
@@ -104,6 +108,8 @@ def build(workspace: Workspace, *, progress: Progress = silent) -> BuildReport:
             raise FitError("No inspection is loaded yet. Load a file with `underlot load FILE` first.")
         report = expose(warehouse, settings, progress=tell)
         frames, manifest = make_tables(warehouse, settings, report, progress=tell)
+    tell("Comparing with the build before")
+    frames |= compare(workspace, frames)
     tell("Publishing")
     generation = publish(workspace.published, frames, manifest)
     lots, groups = frames["lots"], frames["fitted_groups"]
@@ -124,21 +130,28 @@ def make_tables(
     warehouse: Warehouse, settings: Settings, report: ExposeReport, *, progress: Progress = silent
 ) -> tuple[Frames, dict[str, Any]]:
     """Make every published table from an exposed warehouse, and the manifest's content."""
+    # Read first: a mistake in the file must not come to light after minutes of fitting.
+    rules = consequences(warehouse.workspace)
+    with_tie_ins = has_connections(warehouse)
     exposure = read_exposure(warehouse, settings)
     frames: Frames = {name: empty(table) for name, table in contract.TABLES.items()}
     frames |= state_of_records(warehouse)
+    frames["look_groups"] = look_groups(exposure)
     intervals = warehouse.frame("FROM exposure.intervals ORDER BY life_id, outcome")
     fits = _fit_all(exposure, intervals, settings, frames, progress)
     fit = fits[settings.default_outcome]
     progress("Scoring every line")
     lots = place_lots(warehouse.frame(sql_text("published/lots")))
     newest = newest_looks(fit, exposure) if fit.is_ok else _nothing_expected()
-    scores = _score(fit, exposure, lots, newest, settings)
+    scores = _score(fit, exposure, lots, newest, settings, with_tie_ins=with_tie_ins)
     segments = lot_segments(exposure, scores)
     frames["lot_segments"] = segments
     frames["lots"], frames["lot_reasons"] = lots_and_reasons(
         lots, segments, frames["lot_inspections"], fit, scores, settings
     )
+    if with_tie_ins:
+        progress("Ranking connections")
+        frames |= rank_connections(warehouse, exposure, scores, rules)
     progress("Comparing blocks and subdivisions")
     frames |= _areas(lots, frames["lots"], newest, scores, settings)
     files = warehouse.frame(sql_text("published/input_files"))
@@ -189,13 +202,20 @@ def _nothing_expected() -> pl.DataFrame:
 
 
 def _score(
-    fit: OutcomeFit, exposure: Exposure, lots: pl.DataFrame, newest: pl.DataFrame, settings: Settings
+    fit: OutcomeFit,
+    exposure: Exposure,
+    lots: pl.DataFrame,
+    newest: pl.DataFrame,
+    settings: Settings,
+    *,
+    with_tie_ins: bool,
 ) -> Scores | None:
     if not fit.is_ok or exposure.lives.is_empty():
         return None
     # A stream beside those of the outcomes.
     rng = np.random.default_rng([settings.seed, 1])
-    return score_unseen(score_lines(fit, exposure, settings), lots, newest, settings, rng)
+    lines = score_lines(fit, exposure, settings, with_tie_ins=with_tie_ins)
+    return score_unseen(lines, lots, newest, settings, rng)
 
 
 def _areas(

@@ -1,0 +1,74 @@
+"""SQL for the lots, and the looks, that a view asks for; values only ever stand in for question marks."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dashboards.filters import Options, View
+from pipeline.published.read import PublishedReader
+
+Values = list[Any]
+
+
+def where_lots(view: View) -> tuple[str, Values]:
+    """Return a condition on table `lots`, and its values."""
+    parts, values = ["true"], Values()
+    for column, given in (("subdivision", view.subdivision), ("portfolio", view.portfolio)):
+        if given:
+            parts.append(f"{column} = ?")
+            values.append(given)
+    segments, chosen = _any_of({"material": view.material, "era": view.era})
+    if chosen:
+        parts.append(f"lot_id IN (SELECT lot_id FROM lot_segments WHERE {segments})")  # noqa: S608 - our own words
+        values += chosen
+    if view.asks_for_looks:
+        looks, chosen = _any_of({"purpose": view.purpose})
+        parts.append(
+            f"lot_id IN (SELECT lot_id FROM lot_inspections WHERE {looks} AND look_year >= ? AND look_year < ?)"  # noqa: S608 - our own words
+        )
+        values += [*chosen, view.first_year or 0, (view.last_year or 9998) + 1]
+    return " AND ".join(parts), values
+
+
+def where_looks(view: View) -> tuple[str, Values]:
+    """Return a condition on table `look_groups`, and its values."""
+    condition, values = _any_of({"era": view.era, "purpose": view.purpose})
+    if view.subdivision:
+        condition += " AND subdivision = ?"
+        values.append(view.subdivision)
+    if view.first_year is not None or view.last_year is not None:
+        condition += " AND look_year BETWEEN ? AND ?"
+        values += [view.first_year or 0, view.last_year or 9999]
+    return condition, values
+
+
+def _any_of(given: dict[str, tuple[str, ...]]) -> tuple[str, Values]:
+    parts, values = ["true"], Values()
+    for column, codes in given.items():
+        if codes:
+            parts.append(f"list_contains(?, {column})")
+            values.append(list(codes))
+    return " AND ".join(parts), values
+
+
+def options(reader: PublishedReader) -> Options:
+    """Return what the records offer to choose from."""
+
+    def distinct(sql: str) -> tuple[Any, ...]:
+        return tuple(reader.query(sql).to_series().to_list())
+
+    return Options(
+        subdivision=distinct("SELECT subdivision FROM subdivisions ORDER BY 1"),
+        portfolio=distinct("SELECT DISTINCT portfolio FROM lots WHERE portfolio IS NOT NULL ORDER BY 1"),
+        material=distinct("SELECT material FROM lot_segments GROUP BY 1 ORDER BY count(*) DESC, 1"),
+        era=distinct(
+            "SELECT era FROM lot_segments WHERE era IS NOT NULL GROUP BY 1 ORDER BY starts_with(era, 'unknown'), "
+            "starts_with(era, 'before') DESC, 1"
+        ),
+        purpose=distinct(
+            "SELECT purpose FROM lot_inspections WHERE purpose IS NOT NULL GROUP BY 1 ORDER BY count(*) DESC, 1"
+        ),
+        years=distinct(
+            "SELECT DISTINCT floor(look_year)::BIGINT FROM lot_inspections WHERE inspection_date IS NOT NULL ORDER BY 1"
+        ),
+    )
