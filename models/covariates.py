@@ -23,9 +23,7 @@ def covariate_matrix(given: ArrayLike | None, n: int, name: str) -> FloatArray:
     array = array[:, None] if array.ndim == 1 else array
     if array.ndim != 2 or len(array) != n:
         raise ModelInputError(f"{name} has shape {array.shape}; it must have {n} rows.")
-    wrong = ~np.isfinite(array).all(axis=1)
-    if wrong.any():
-        raise ModelInputError(f"{name} holds a value that is not finite.", row=int(np.argmax(wrong)))
+    _refuse_not_finite(array, name)
     return array
 
 
@@ -57,7 +55,14 @@ def prediction_rows(given: ArrayLike | None, n_columns: int, name: str) -> Float
     array = numbers(given, name)
     if array.ndim <= 1:
         array = array.reshape(-1, 1) if n_columns == 1 else array.reshape(1, -1)
+    _refuse_not_finite(array, name)
     return array
+
+
+def _refuse_not_finite(array: FloatArray, name: str) -> None:
+    wrong = ~np.isfinite(array).all(axis=1)
+    if wrong.any():
+        raise ModelInputError(f"{name} holds NaN or infinity.", row=int(np.argmax(wrong)))
 
 
 def covariate_units(rows: Rows) -> FloatArray:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import issparse
 
 from models.compiled import compiled
 from models.errors import ModelInputError
@@ -96,24 +97,31 @@ def numbers(given: ArrayLike, name: str) -> FloatArray:
     ModelInputError
         Naming the array, and the row where one entry is to blame.
     """
+    if issparse(given):
+        raise ModelInputError(f"{name} is a sparse matrix; give a dense array.")
     try:
-        return np.ascontiguousarray(given, dtype=np.float64).reshape(np.shape(given))
+        array = np.asarray(given)
+        converted = array.astype(np.float64, copy=False) if array.dtype.kind != "c" else None
     except (TypeError, ValueError) as error:
         row, value = _first_not_a_number(given)
         if row < 0:
             raise ModelInputError(f"{name} is not an array of numbers.") from error
-        raise ModelInputError(f"{name} is {value!r}, which is not a number.", row=row) from error
+        raise ModelInputError(f"{name} holds {value!r}, which is not a number.", row=row) from error
+    if converted is None:
+        raise ModelInputError(f"{name}: Complex data not supported.")
+    return np.ascontiguousarray(converted).reshape(array.shape)
 
 
 def _first_not_a_number(given: ArrayLike) -> tuple[int, object]:
     """Row and value of the first entry that cannot be read; row -1 where no single entry is to blame."""
-    if not isinstance(given, Iterable):
+    if not isinstance(given, Iterable) or isinstance(given, str):
         return -1, given
     for row, value in enumerate(given):
         try:
             np.asarray(value, dtype=np.float64)
         except (TypeError, ValueError):
-            return row, value
+            inner = _first_not_a_number(value)[1]
+            return row, value if inner is None else inner
     return -1, None
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
@@ -11,6 +13,35 @@ from models.covariates import prediction_rows
 from models.errors import ModelInputError
 from models.families import cumulative_hazard
 from models.intervals import FloatArray, numbers
+
+#: What may be asked: the test that an entry passes, and its words.
+_ALLOWED: dict[str, tuple[Callable[[FloatArray], NDArray[np.bool_]], str]] = {
+    "age": (np.isfinite, "a finite number"),
+    "given_survival_to": (np.isfinite, "a finite number"),
+    "exposure": (lambda a: np.isfinite(a) & (a > 0.0), "a number above 0"),
+    "probability": (lambda a: (a > 0.0) & (a < 1.0), "a number between 0 and 1"),
+}
+
+
+def asked(**given: ArrayLike) -> list[FloatArray]:
+    """Ages, shares and exposures at which to predict, each entry checked.
+
+    Raises
+    ------
+    ModelInputError
+        Naming the row.
+    """
+    arrays = []
+    for name, array in given.items():
+        converted = numbers(array, name)
+        passes, words = _ALLOWED[name]
+        good = np.atleast_1d(passes(converted))
+        if not good.all():
+            row = int(np.argmin(good))
+            value = np.atleast_1d(converted)[row]
+            raise ModelInputError(f"{name} is {value:g}; it must be {words}.", row=row)
+        arrays.append(converted)
+    return arrays
 
 
 class FittedCurves(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
@@ -65,14 +96,7 @@ class FittedCurves(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships n
         ModelInputError
             If the fit has no estimates (its `reason_`), or shapes do not match.
         """
-        until, since, factor = (
-            numbers(a, name)
-            for a, name in (
-                (age, "age"),
-                (given_survival_to, "given_survival_to"),
-                (exposure, "exposure"),
-            )
-        )
+        until, since, factor = asked(age=age, given_survival_to=given_survival_to, exposure=exposure)
         log_scale, log_shape = self._predictors(X, shape_X, parameters, until, since, factor)
         H = [self._hazard_by(t, log_scale, log_shape) for t in (until, since)]
         chance: FloatArray = -np.expm1(-np.maximum(H[0] - H[1], 0.0) * factor)
@@ -101,16 +125,9 @@ class FittedCurves(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships n
         -------
         ndarray, shape (n,) or (m, n)
         """
-        share, since, factor = (
-            numbers(a, name)
-            for a, name in (
-                (probability, "probability"),
-                (given_survival_to, "given_survival_to"),
-                (exposure, "exposure"),
-            )
+        share, since, factor = asked(
+            probability=probability, given_survival_to=given_survival_to, exposure=exposure
         )
-        if not ((share > 0.0) & (share < 1.0)).all():
-            raise ModelInputError(f"probability is {probability!r}; it must lie between 0 and 1.")
         log_scale, log_shape = self._predictors(X, shape_X, parameters, share, since, factor)
         wanted = -np.log1p(-share) / factor + self._hazard_by(since, log_scale, log_shape)
         low, high = log_scale - 60.0, log_scale + 60.0

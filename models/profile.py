@@ -22,8 +22,9 @@ from sklearn.utils.validation import check_is_fitted
 from models.errors import ModelInputError
 from models.families import cumulative_hazard
 from models.interval_likelihood import Derivatives, flat_start
-from models.intervals import FloatArray, numbers
+from models.intervals import FloatArray
 from models.newton import Optimum, maximise
+from models.predictions import asked
 from models.regression import IntervalRegression
 
 #: Limits of log cumulative hazard within which a chance is told from 0 and 1.
@@ -136,7 +137,9 @@ def chance_intervals(
         If the fit had no records, shapes do not match, or a row of covariates is all 0.
     """
     search = _Search(fit, level)
-    x, until, since, factor = _aligned(fit, X, shape_X, age=age, since=given_survival_to, exposure=exposure)
+    x, until, since, factor = _aligned(
+        fit, X, shape_X, age=age, given_survival_to=given_survival_to, exposure=exposure
+    )
     low, high = np.zeros(len(x)), np.zeros(len(x))
     for i in np.flatnonzero(until > since):
         limits = search.interval(_chance(fit, x[i], float(until[i]), float(since[i])))
@@ -161,10 +164,8 @@ def age_intervals(
     """
     search = _Search(fit, level)
     x, share, since, factor = _aligned(
-        fit, X, shape_X, probability=probability, since=given_survival_to, exposure=exposure
+        fit, X, shape_X, probability=probability, given_survival_to=given_survival_to, exposure=exposure
     )
-    if not ((share > 0.0) & (share < 1.0)).all():
-        raise ModelInputError(f"probability is {probability!r}; it must lie between 0 and 1.")
     wanted = -np.log1p(-share) / factor
     found = [
         search.interval(_age(fit, row, float(w), float(a)))
@@ -180,15 +181,11 @@ def _aligned(
     """Design rows in the fit's units and what goes with each, all of one length."""
     check_is_fitted(fit, "parameters_")
     x = fit._design_rows(X, shape_X) / fit._unit
-    arrays = [numbers(array, name) for name, array in given.items()]
+    arrays = asked(**given)
     try:
         (n,) = np.broadcast_shapes((len(x),), *(array.shape for array in arrays))
     except ValueError as error:
         raise ModelInputError(f"{len(x)} rows of covariates do not go with {', '.join(given)}.") from error
-    wrong = [~np.isfinite(np.broadcast_to(array, n)) for array in arrays]
-    for name, which in zip(given, wrong, strict=True):
-        if which.any():
-            raise ModelInputError(f"{name} is not a finite number.", row=int(np.argmax(which)))
     return np.broadcast_to(x, (n, x.shape[1])), *(np.broadcast_to(array, n) for array in arrays)
 
 
