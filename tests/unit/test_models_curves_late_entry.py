@@ -41,7 +41,7 @@ def test_all_who_were_watched_failed_and_others_came_later():
     np.testing.assert_array_equal(curve.cdf([5.0, 8.0, 30.0])[0], [0, 1, 1])
     # What the later ones tell is not lost.
     np.testing.assert_allclose(curve.cdf([20.0, 30.0], given=20.0), [[0, 1 / 3]] * 2, atol=1e-8)
-    with pytest.raises(ModelInputError, match="^given is 3; no one was watched before age 5"):
+    with pytest.raises(ModelInputError, match=r"^given is 3; no one was watched before age 5"):
         curve.cdf(9.0, given=3.0)
 
 
