@@ -13,6 +13,7 @@ import click
 
 from pipeline.commands import Context
 from pipeline.commands.build import build_command
+from pipeline.commands.connections import connections_command
 from pipeline.commands.dashboard import dashboard_command
 from pipeline.commands.demo import demo_command
 from pipeline.commands.load import load_command
@@ -56,6 +57,7 @@ for command in (
     rejects_command,
     build_command,
     score_command,
+    connections_command,
     dashboard_command,
 ):
     cli.add_command(command)

@@ -40,7 +40,7 @@ EVIDENCE_GRADES = {
     "thin": "hardly any line like it has been seen",
 }
 
-Kind = Literal["text", "integer", "number", "flag", "date", "timestamp"]
+Kind = Literal["text", "integer", "number", "flag", "date", "timestamp", "numbers"]
 
 SQL_TYPES: dict[Kind, str] = {
     "text": "VARCHAR",
@@ -49,6 +49,8 @@ SQL_TYPES: dict[Kind, str] = {
     "flag": "BOOLEAN",
     "date": "DATE",
     "timestamp": "TIMESTAMP",
+    # One number for each parameter draw: single precision is more than draws are worth.
+    "numbers": "FLOAT[]",
 }
 
 
@@ -117,6 +119,14 @@ def _number(name: str, unit: str, text: str) -> PublishedColumn:
     return PublishedColumn(name, "number", unit, text)
 
 
+def _numbers(name: str, unit: str, text: str) -> PublishedColumn:
+    return PublishedColumn(name, "numbers", unit, text)
+
+
+def _money(name: str, text: str) -> PublishedColumn:
+    return PublishedColumn(name, "number", "US dollars", text)
+
+
 def _chance(name: str, text: str) -> tuple[PublishedColumn, PublishedColumn, PublishedColumn]:
     """A probability with its bounds."""
     unit = "probability, 0 to 1"
@@ -167,6 +177,14 @@ RUN = PublishedTable(
         _count("n_lives", "lives known or inferred"),
         _count("n_looks", "looks at a life, of any purpose"),
         _count("n_looks_selected", "of these, looks made because something was wrong; kept out of curves"),
+        _count(
+            "n_segments_by_neighbours",
+            "segments in use without a year of their own or of their house; the years of the houses around stand in",
+        ),
+        _count(
+            "n_segments_without_years",
+            "segments in use of which nothing tells when they were laid; their lines are not scored",
+        ),
         _text("settings_toml", "all settings of this build"),
     ),
 )
@@ -543,6 +561,9 @@ CONNECTIONS = PublishedTable(
         _number("cost_low_usd", "US dollars", "own cost without mobilisation, low"),
         _number("cost_likely_usd", "US dollars", "own cost without mobilisation, likely"),
         _number("cost_high_usd", "US dollars", "own cost without mobilisation, high"),
+        _number("mobilisation_low_usd", "US dollars", "setting up its bundle, paid once for all in it, low"),
+        _number("mobilisation_likely_usd", "US dollars", "setting up its bundle, likely"),
+        _number("mobilisation_high_usd", "US dollars", "setting up its bundle, high"),
         STATUS,
         SENTENCE,
     ),
@@ -565,6 +586,166 @@ CONNECTION_CURVE = PublishedTable(
 CONNECTION_ASSUMPTIONS = PublishedTable(
     "connection_assumptions",
     "one assumption behind the ranking of connections",
+    ("position",),
+    (
+        _count("position", "order"),
+        _text("name", "what it is"),
+        _text("value", "its value, in words"),
+        _text("source", "where it comes from"),
+    ),
+)
+
+LIFE_LAW_PARTS = PublishedTable(
+    "life_law_parts",
+    "one part of the fitted laws of life, with its parameter draws: what a pipe is, where it lies, its area",
+    ("part", "code"),
+    (
+        _text("part", "'pipe' (material and era), 'site' (depth, soil, tree) or 'area'"),
+        _text("code", "which of them"),
+        _flag(
+            "is_on_record",
+            "pipe of this material is on record; else its law is that of average pipe, less sure",
+        ),
+        _numbers("log_scale", "log years", "by draw: log scale of a pipe, or what a site adds to it"),
+        _numbers("log_shape", "log", "by draw: log shape of a pipe"),
+        _numbers(
+            "start_log_odds", "log odds", "by draw: of being bad from the day of laying; NULL where none is"
+        ),
+        _numbers("log_hazard", "log", "by draw: what an area adds to the log cumulative hazard"),
+    ),
+)
+
+PIPE_ENTRIES = PublishedTable(
+    "pipe_entries",
+    "one thing that a segment in use may be: several where material or year laid are not on record",
+    ("lot_id", "sequence", "entry"),
+    (
+        LOT_ID,
+        _count("sequence", "order along the line, as in lot_segments"),
+        _count("entry", "order"),
+        _count("state", "row of pipe_states"),
+        _text("pipe", "code of its part 'pipe' in life_law_parts"),
+        _text("site", "code of its part 'site'"),
+        _text("area", "code of its part 'area'"),
+        _number(
+            "prior_probability", "probability, 0 to 1", "chance of this entry before any look; sums to 1"
+        ),
+        _number("age_from_years", "years", "least age now; negative where not even laid"),
+        _number("age_to_years", "years", "greatest age now"),
+    ),
+)
+
+PIPE_STATES = PublishedTable(
+    "pipe_states",
+    "one state that segments are known to be in",
+    ("state",),
+    (
+        _count("state", "identifies the state"),
+        _numbers(
+            "failed_now",
+            "probability, 0 to 1",
+            "by draw: chance of a repair-grade finding now, given all looks",
+        ),
+    ),
+)
+
+UNIT_COSTS = PublishedTable(
+    "unit_costs",
+    "what a method costs, as loaded",
+    ("method", "diameter_in", "depth_band", "surface"),
+    (
+        _text("method", "method of renewal"),
+        _number("diameter_in", "in", "nominal diameter; NULL fits any"),
+        _text("depth_band", "depth band; NULL fits any"),
+        _text("surface", "surface to be restored; NULL fits any"),
+        _text("unit", "per foot or each"),
+        _money("low_usd", "low"),
+        _money("likely_usd", "likely"),
+        _money("high_usd", "high"),
+        _count("base_year", "year of the prices"),
+    ),
+)
+
+GROUP = (
+    _text("group_kind", "'portfolio' or 'subdivision'"),
+    _text("group_name", "which of them"),
+)
+
+BUDGETS = PublishedTable(
+    "budgets",
+    "one policy for a portfolio or a subdivision",
+    ("group_kind", "group_name", "policy"),
+    (
+        *GROUP,
+        _text("policy", "code of the policy"),
+        _text("policy_label", "what is done, in a few words"),
+        _count("position", "order in which policies are shown"),
+        _count("n_lots", "lots counted"),
+        _count(
+            "n_borrowed", "of these, without a line on record: taken to be like the lines of similar houses"
+        ),
+        _count("n_left_out", "lots of which too little is known to be counted"),
+        _count("horizon_years", "years looked ahead"),
+        _money("present_value", "mean present value of all that is spent"),
+        _money("present_value_p10", "10 % quantile of it"),
+        _money("present_value_p50", "50 % quantile of it"),
+        _money("present_value_p90", "90 % quantile of it"),
+        _money("emergency_present_value", "of the mean, what trouble that cannot wait costs"),
+        _number("n_emergencies", "pipes", "mean number of pipes renewed because of trouble"),
+        _number("n_planned", "pipes", "mean number of pipes renewed as planned"),
+        _money(
+            "first_contribution_usd",
+            "contribution of year 1, growing with prices, that suffices in 9 of 10 futures",
+        ),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+BUDGET_YEARS = PublishedTable(
+    "budget_years",
+    "one year of a policy",
+    ("group_kind", "group_name", "policy", "year"),
+    (
+        *GROUP,
+        _text("policy", "code of the policy"),
+        _count("year", "year from now, 1 first"),
+        _count("calendar_year", "calendar year that it begins in; NULL where only ages are kept"),
+        _money("mean_usd", "mean spent, in that year's money"),
+        _money("p10_usd", "10 % quantile of it"),
+        _money("p50_usd", "50 % quantile of it"),
+        _money("p90_usd", "90 % quantile of it"),
+        _money("planned_usd", "of the mean: planned renewal"),
+        _money("emergency_usd", "of the mean: trouble that cannot wait"),
+        _money("camera_usd", "of the mean: cameras"),
+        _money("cumulative_p10_usd", "10 % quantile of all spent so far"),
+        _money("cumulative_p50_usd", "50 % quantile of all spent so far"),
+        _money("cumulative_p90_usd", "90 % quantile of all spent so far"),
+    ),
+)
+
+BUDGET_LOTS = PublishedTable(
+    "budget_lots",
+    "one lot's part in a budget: those that cost most, and those where a camera is worth most",
+    ("group_kind", "group_name", "lot_id"),
+    (
+        *GROUP,
+        LOT_ID,
+        _text("address", "street address as recorded"),
+        _money("wait_present_value", "mean present value if everything waits for trouble"),
+        _number("share_of_total", "share, 0 to 1", "of the group's"),
+        _number("emergency_probability", "probability, 0 to 1", "chance of trouble within the horizon"),
+        _money(
+            "camera_value",
+            "what a camera is worth before deciding to renew now or to leave, its price taken off",
+        ),
+        _count("camera_rank", "1 for the greatest camera_value; NULL where it is not worth its price"),
+    ),
+)
+
+BUDGET_ASSUMPTIONS = PublishedTable(
+    "budget_assumptions",
+    "one assumption behind all budgets",
     ("position",),
     (
         _count("position", "order"),
@@ -698,6 +879,14 @@ TABLES: dict[str, PublishedTable] = {
         CONNECTIONS,
         CONNECTION_CURVE,
         CONNECTION_ASSUMPTIONS,
+        LIFE_LAW_PARTS,
+        PIPE_ENTRIES,
+        PIPE_STATES,
+        UNIT_COSTS,
+        BUDGETS,
+        BUDGET_YEARS,
+        BUDGET_LOTS,
+        BUDGET_ASSUMPTIONS,
         RECORD_COUNTS,
         LOADS,
         REJECTS,

@@ -144,7 +144,10 @@ def _with_costs(known: pl.DataFrame, rules: Consequences) -> pl.DataFrame:
                 .otherwise(each)
             )
         feet = length * getattr(rules.per_foot, end) if rules.part == WHOLE_LINE else pl.lit(0.0)
-        known = known.with_columns((each + feet).alias(f"cost_{end}_usd"))
+        known = known.with_columns(
+            (each + feet).alias(f"cost_{end}_usd"),
+            pl.lit(getattr(rules.mobilisation, end)).alias(f"mobilisation_{end}_usd"),
+        )
     return known
 
 

@@ -1,0 +1,233 @@
+"""`underlot connections`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+import polars as pl
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from pipeline.commands import Context, add_plain_row
+from pipeline.errors import SettingsError
+from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
+from pipeline.geojson import point_collection
+from pipeline.percent import estimate_words
+from pipeline.published.read import PublishedReader, open_current
+from pipeline.steps.connections_choice import ConnectionPlan, plan_under_budget, ranked_connections
+
+TABLE_WIDTH = 120
+SUFFIXES = (".geojson", ".json", ".csv")
+CAUTION = (
+    "An estimate for screening: put a camera in the line before renewing it. Call before digging; a foreign line may "
+    "cross the sewer; manholes and pits are confined spaces with sewer gas. Local codes and licensed practice come first."
+)
+
+
+@click.command("connections")
+@click.option("--budget", type=float, help="Choose what to renew with this sum [US dollars].")
+@click.option(
+    "--priced-at",
+    type=click.Choice(["low", "likely", "high"]),
+    default="likely",
+    show_default=True,
+    help="End of the prices that the budget must cover.",
+)
+@click.option(
+    "--in-order", is_flag=True, help="Spend in the published order, without looking for the best set."
+)
+@click.option(
+    "--seconds", type=click.FloatRange(1, 3600), default=20.0, show_default=True, help="Longest search [s]."
+)
+@click.option(
+    "--rows", type=click.IntRange(1, 1000), default=15, show_default=True, help="Rows of the table to show."
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write all ranked connections to a .geojson or .csv file.",
+)
+@click.option("--purpose", help="What the file is for; needed with --out, and kept in the log of exports.")
+@click.pass_obj
+def connections_command(
+    context: Context,
+    budget: float | None,
+    priced_at: str,
+    in_order: bool,
+    seconds: float,
+    rows: int,
+    out: Path | None,
+    purpose: str | None,
+) -> None:
+    """Rank connections to the public sewer by the chance of failure times what a failure means there.
+
+    With a budget: which ones to renew, neighbours sharing one mobilisation. Weights and prices stand in
+    consequences.toml (copy the shipped one into the workspace to change them) and are printed with the result.
+
+    \b
+    Examples:
+      underlot connections
+      underlot connections --budget 250000
+      underlot connections --budget 250000 --out plan.geojson --purpose "renewal plan of the sewer utility"
+    """
+    stated = None if out is None else checked_purpose(purpose)
+    if out is not None and out.suffix.lower() not in SUFFIXES:
+        raise SettingsError(f"--out {out.name}: end the name in .geojson or .csv.")
+    with open_current(context.workspace) as reader:
+        run = reader.run()
+        ranked = ranked_connections(reader)
+        plan = None
+        if budget is not None:
+            plan = plan_under_budget(ranked, budget, priced_at=priced_at, in_order=in_order, seconds=seconds)
+            ranked = plan.connections
+        if out is not None and stated is not None:
+            _write(context, reader, ranked, run, out, stated)
+        _print(reader, ranked, run, plan, rows)
+    if out is not None:
+        click.echo(f"Written: {out} ({ranked.height:,} connections); use it until {use_until()}.", err=True)
+
+
+# -- file ----------------------------------------------------------------------------------------------------
+
+
+def _write(
+    context: Context,
+    reader: PublishedReader,
+    ranked: pl.DataFrame,
+    run: dict[str, Any],
+    out: Path,
+    purpose: str,
+) -> None:
+    held_back = do_not_contact(context.workspace, reader.query("SELECT lot_id, address FROM lots"))
+    rows = ranked.with_columns(do_not_contact=pl.col("lot_id").is_in(held_back.lots))
+    about = {
+        "what": "connections ranked by chance of failure times consequence; estimates, not findings",
+        "town": run["town_name"],
+        "is_synthetic": run["is_synthetic"],
+        "run_id": run["run_id"],
+        "as_of_year": run["as_of_year"],
+        "range_level": run["score_level"],
+        "purpose": purpose,
+        "use_until": use_until().isoformat(),
+        "caution": CAUTION,
+        "assumptions": reader.table("connection_assumptions").select("name", "value", "source").to_dicts(),
+    }
+    if out.suffix.lower() == ".csv":
+        text = rows.with_columns(
+            purpose=pl.lit(purpose), use_until=pl.lit(use_until().isoformat())
+        ).write_csv()
+    else:
+        in_degrees = rows["lon"].null_count() < rows.height
+        grid = "longitude and latitude" if in_degrees else "the grid of the records [ft], which has no code"
+        x, y = ("lon", "lat") if in_degrees else ("tie_in_x", "tie_in_y")
+        text = point_collection(rows, x, y, {**about, "coordinates": grid})
+    log_export(
+        context.workspace,
+        command="connections",
+        target=str(out),
+        purpose=purpose,
+        n_lots=rows.height,
+        run_id=str(run["run_id"]),
+    )
+    try:
+        part = out.with_name(f"{out.name}.part")
+        part.write_text(text, encoding="utf-8")
+        part.replace(out)
+    except OSError as exc:
+        raise SettingsError(f"{out}: cannot be written ({exc.strerror}). Choose another place.") from exc
+
+
+# -- screen --------------------------------------------------------------------------------------------------
+
+
+def _print(
+    reader: PublishedReader, ranked: pl.DataFrame, run: dict[str, Any], plan: ConnectionPlan | None, rows: int
+) -> None:
+    console = Console(width=TABLE_WIDTH)
+    invented = " (an invented town)" if run["is_synthetic"] else ""
+    console.print(f"{run['town_name']}{invented}. Now: {run['as_of_source']}.", markup=False)
+    if plan is not None:
+        console.print(_plan_table(plan, run))
+    shown = (ranked if plan is None else ranked.filter(pl.col("is_chosen"))).head(rows)
+    console.print(_connection_table(shown, ranked, plan))
+    console.print(_assumption_table(reader.table("connection_assumptions")))
+    console.print(CAUTION, markup=False)
+
+
+def _plan_table(plan: ConnectionPlan, run: dict[str, Any]) -> Table:
+    table = Table(
+        title=Text(f"Plan under {plan.budget_usd:,.0f} US dollars"), show_header=False, title_justify="left"
+    )
+    table.add_column(style="bold")
+    table.add_column(overflow="fold")
+    n_chosen = int(plan.connections["is_chosen"].sum())
+    cost = plan.cost_usd
+    left = plan.bound - plan.risk_points
+    add_plain_row(table, "connections", f"{n_chosen:,} under {plan.n_bundles:,} mobilisations")
+    add_plain_row(
+        table,
+        f"cost, {plan.priced_at} prices",
+        f"{cost[plan.priced_at]:,.0f} (low {cost['low']:,.0f}, likely {cost['likely']:,.0f}, high {cost['high']:,.0f})",
+    )
+    add_plain_row(
+        table,
+        "risk taken away",
+        f"{plan.risk_points:,.1f} of {plan.total_risk_points:,.1f} points ({plan.risk_points / plan.total_risk_points:.0%}); "
+        f"{run['score_level']:.0%} range at its widest {plan.risk_points_lower:,.1f} to {plan.risk_points_upper:,.1f}",
+    )
+    proof = (
+        "no other set does better"
+        if plan.is_best
+        else f"no set of this sum does better by more than {left:,.2f} points"
+    )
+    add_plain_row(table, "best?", proof)
+    return table
+
+
+def _connection_table(shown: pl.DataFrame, ranked: pl.DataFrame, plan: ConnectionPlan | None) -> Table:
+    words = "the riskiest connections" if plan is None else "connections of the plan, in the order to spend"
+    n_all = ranked.filter(pl.col("status") == "ok").height if plan is None else int(ranked["is_chosen"].sum())
+    table = Table(title=Text(f"{shown.height:,} of {n_all:,}: {words}"), title_justify="left")
+    for name in (
+        "lot",
+        "main",
+        "ft",
+        "chance, last segment",
+        "times",
+        "risk",
+        "rank",
+        "among first",
+        "bundle",
+        "cost",
+    ):
+        table.add_column(name, justify="left" if name in {"lot", "main", "chance, last segment"} else "right")
+    for row in shown.iter_rows(named=True):
+        chance = estimate_words(
+            *(row[f"tie_in_failure_probability{end}"] for end in ("", "_lower", "_upper"))
+        )
+        add_plain_row(
+            table,
+            row["lot_id"],
+            row["manhole_id"] or row["main_id"] or "–",
+            "–" if row["station_ft"] is None else f"{row['station_ft']:,.0f}",
+            chance,
+            f"{row['consequence']:.2f}",
+            "–" if row["risk_points"] is None else f"{row['risk_points']:.2f}",
+            "–" if row["risk_rank"] is None else f"{row['risk_rank']:,}",
+            "–" if row["in_list_probability"] is None else f"{row['in_list_probability']:.0%}",
+            "–" if row["bundle"] is None else str(row["bundle"]),
+            f"{row['cost_likely_usd']:,.0f}",
+        )
+    return table
+
+
+def _assumption_table(assumptions: pl.DataFrame) -> Table:
+    table = Table(title=Text("Assumptions (consequences.toml)"), title_justify="left")
+    for name in ("assumption", "value", "source"):
+        table.add_column(name, overflow="fold")
+    for row in assumptions.iter_rows(named=True):
+        add_plain_row(table, row["name"], row["value"], row["source"])
+    return table
