@@ -280,6 +280,22 @@ def as_called(row: Mapping[str, Any]) -> str:
     )
 
 
+def years_not_on_record(run: Mapping[str, Any]) -> str:
+    """How many segments have no year of their own, and what became of them."""
+    sentences = []
+    if run["n_segments_by_like_pipe"]:
+        sentences.append(
+            f"{count(run['n_segments_by_like_pipe'], 'segment')} without an install year or a house year that tells it: "
+            "the years in which like pipe was laid stand in."
+        )
+    if run["n_segments_without_years"]:
+        sentences.append(
+            f"{count(run['n_segments_without_years'], 'segment')} of which nothing tells when it was laid: "
+            "such lines are not scored."
+        )
+    return " ".join(sentences)
+
+
 def looks_kept_out(run: Mapping[str, Any]) -> str:
     """Which looks the curves leave out."""
     if not run["n_looks_selected"]:

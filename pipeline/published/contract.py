@@ -185,6 +185,14 @@ RUN = PublishedTable(
             "n_segments_without_years",
             "segments in use of which nothing tells when they were laid; their lines are not scored",
         ),
+        _count(
+            "n_segments_by_like_pipe",
+            "segments in use without a year of their own or of their house; the years of like pipe stand in",
+        ),
+        _count(
+            "n_segments_without_years",
+            "segments in use of which nothing tells when they were laid; their lines are not scored",
+        ),
         _text("settings_toml", "all settings of this build"),
     ),
 )

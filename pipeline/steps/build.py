@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -20,7 +20,11 @@ from pipeline.progress import Progress, silent
 from pipeline.published import contract
 from pipeline.published.write import empty, publish
 from pipeline.settings import Settings, Workspace
-from pipeline.steps.build_lots import lot_segments, lots_and_reasons
+from pipeline.steps.build_lots import (
+    lot_segments,
+    lots_and_reasons,
+    years_of_lines,
+)
 from pipeline.steps.build_places import area_places, place_lots
 from pipeline.steps.build_records import state_of_records
 from pipeline.steps.compare_builds import compare
@@ -29,7 +33,7 @@ from pipeline.steps.connections_rules import consequences
 from pipeline.steps.expose import ExposeReport, expose
 from pipeline.steps.fit_areas import newest_looks, observed_and_expected, subdivision_scores
 from pipeline.steps.fit_curves import curves
-from pipeline.steps.fit_input import Exposure, outcome_looks, read_exposure
+from pipeline.steps.fit_input import Exposure, read_exposure
 from pipeline.steps.fit_regression import (
     CURVE_LEVEL,
     OUTCOME_MEANINGS,
@@ -143,11 +147,13 @@ def make_tables(
     progress("Scoring every line")
     lots = place_lots(warehouse.frame(sql_text("published/lots")))
     newest = newest_looks(fit, exposure) if fit.is_ok else _nothing_expected()
-    scores = _score(fit, exposure, lots, newest, settings, with_tie_ins=with_tie_ins)
+    years = years_of_lines(warehouse.frame(sql_text("published/lives_in_use")), exposure)
+    dated = lots.join(years.filter(pl.col("n_untold") > 0), on="lot_id", how="anti")
+    scores = _score(fit, _only_lots(exposure, dated), dated, newest, settings, with_tie_ins=with_tie_ins)
     segments = lot_segments(exposure, scores)
     frames["lot_segments"] = segments
     frames["lots"], frames["lot_reasons"] = lots_and_reasons(
-        lots, segments, frames["lot_inspections"], fit, scores, settings
+        lots, segments, frames["lot_inspections"], years, fit, scores, settings
     )
     if with_tie_ins:
         progress("Ranking connections")
@@ -156,7 +162,10 @@ def make_tables(
     frames |= _areas(lots, frames["lots"], newest, scores, settings)
     files = warehouse.frame(sql_text("published/input_files"))
     run_id = _run_id(files, settings, report)
-    frames["run"] = _run_row(run_id, exposure, settings, frames)
+    frames["run"] = _run_row(run_id, exposure, settings, frames).with_columns(
+        n_segments_by_like_pipe=pl.lit(years["n_like_pipe"].sum()),
+        n_segments_without_years=pl.lit(years["n_untold"].sum()),
+    )
     manifest = {
         "run_id": run_id,
         "built_at": datetime.now(UTC).isoformat(timespec="seconds"),
@@ -177,10 +186,10 @@ def _fit_all(
     streams = np.random.SeedSequence(settings.seed).spawn(len(Outcome.codes()))
     for outcome, stream in zip(Outcome.codes(), streams, strict=True):
         words = outcome.replace("_", " ")
-        progress(f"Curves: {words}")
-        groups, lines = curves(exposure.lives, outcome_looks(exposure, outcome), intervals, outcome, settings)
         progress(f"Regression: {words}")
         fit = fit_outcome(exposure, outcome, settings, np.random.default_rng(stream))
+        progress(f"Curves: {words}")
+        groups, lines = curves(exposure.lives, fit.looks, intervals, outcome, settings)
         fits[outcome] = fit
         fitted = fitted_groups(fit, settings)
         for name, frame in {
@@ -195,6 +204,10 @@ def _fit_all(
             made.setdefault(name, []).append(frame)
     frames |= {name: pl.concat(parts, how="diagonal_relaxed") for name, parts in made.items()}
     return fits
+
+
+def _only_lots(exposure: Exposure, lots: pl.DataFrame) -> Exposure:
+    return replace(exposure, lives=exposure.lives.join(lots, on="lot_id", how="semi"))
 
 
 def _nothing_expected() -> pl.DataFrame:

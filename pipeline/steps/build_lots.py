@@ -28,6 +28,44 @@ CHANCE_COLUMNS = tuple(
 )
 
 
+def years_of_lines(in_use: pl.DataFrame, exposure: Exposure) -> pl.DataFrame:
+    """Count the segments of each line whose install year neither the pipe nor its house tells.
+
+    Parameters
+    ----------
+    in_use : DataFrame
+        `life_id, lot_id, material, install_year_min, install_year_max, is_without_year` of every life not yet
+        ended, as the records alone give them.
+    exposure : Exposure
+        The same lives with the install ranges that are used; without those that nothing bounds.
+
+    Returns
+    -------
+    DataFrame
+        `lot_id, n_in_line, n_untold, n_like_pipe` of the lines with such segments: all segments in use; those of
+        which nothing tells when they were laid, so that the line has no age and no chance; and those for which
+        the years of like pipe stand in.
+    """
+    used = exposure.lives.select("life_id", used_from="install_year_min", used_to="install_year_max")
+    is_as_before = (pl.col("used_from") == pl.col("install_year_min")) & (
+        pl.col("used_to") == pl.col("install_year_max")
+    )
+    is_unknown = pl.col("material") == Material.UNKNOWN.value
+    is_untold = pl.col("used_from").is_null() | (pl.col("is_without_year") & is_unknown & is_as_before)
+    return (
+        in_use.join(used, on="life_id", how="left")
+        .with_columns(is_untold=is_untold.fill_null(True))
+        .group_by("lot_id")
+        .agg(
+            n_in_line=pl.len(),
+            n_untold=pl.col("is_untold").sum(),
+            n_like_pipe=(pl.col("is_without_year") & ~pl.col("is_untold")).sum(),
+        )
+        .filter((pl.col("n_untold") > 0) | (pl.col("n_like_pipe") > 0))
+        .sort("lot_id")
+    )
+
+
 def lot_segments(exposure: Exposure, scores: Scores | None) -> pl.DataFrame:
     """Return the published `lot_segments`: the lives in use, with the install years that were used."""
     chances = (
@@ -53,6 +91,7 @@ def lots_and_reasons(
     lots: pl.DataFrame,
     segments: pl.DataFrame,
     inspections: pl.DataFrame,
+    years: pl.DataFrame,
     fit: OutcomeFit,
     scores: Scores | None,
     settings: Settings,
@@ -67,6 +106,8 @@ def lots_and_reasons(
         Published `lot_segments`.
     inspections : DataFrame
         Published `lot_inspections`.
+    years : DataFrame
+        From `years_of_lines`.
     fit : OutcomeFit
         Whose looks are counted as "like it".
     scores : Scores or None
@@ -82,6 +123,7 @@ def lots_and_reasons(
         pl.col("n_segments").fill_null(0)
     )
     known = known.join(_newest_look(inspections), on="lot_id", how="left")
+    known = known.join(years, on="lot_id", how="left")
     known = known.join(_looks_like_it(fit, segments), on="lot_id", how="left")
     known = _with_chances(known, scores).sort("lot_id")
     known = _with_evidence(known, settings)
@@ -212,6 +254,8 @@ def _with_status(lots: pl.DataFrame, fit: OutcomeFit, settings: Settings) -> pl.
                 estimates_in_words("failure_probability"),
             )
         )
+        .when(pl.col("n_untold") > 0)
+        .then(_why_no_age())
         .when(unknown_year)
         .then(pl.lit("No estimate: neither the line nor the year of the building is on record."))
         .otherwise(
@@ -220,6 +264,21 @@ def _with_status(lots: pl.DataFrame, fit: OutcomeFit, settings: Settings) -> pl.
                 f"{settings.min_area_inspections} lines under houses of about this year."
             )
         ),
+    )
+
+
+def _why_no_age() -> pl.Expr:
+    n_untold, n_in_line = pl.col("n_untold"), pl.col("n_in_line")
+    which = (
+        pl.when(n_in_line == 1)
+        .then(pl.lit("this line has"))
+        .when(n_untold == 1)
+        .then(pl.format("one of the {} segments of this line has", n_in_line))
+        .otherwise(pl.format("{} of the {} segments of this line have", n_untold, n_in_line))
+    )
+    return pl.format(
+        "No estimate: {} no install year on record, and neither the house nor like pipe tells when it was laid.",
+        which,
     )
 
 
@@ -276,6 +335,13 @@ def _reasons(lots: pl.DataFrame) -> pl.DataFrame:
         )
         .when(~pl.col("last_reached").fill_null(True))
         .then(pl.lit("The camera did not reach the tie-in; the rest of the line is unseen."))
+        .when(pl.col("n_like_pipe") > 0)
+        .then(
+            pl.lit(
+                "Neither the year laid nor a house year that tells it is on record for part of the line; "
+                "the years in which like pipe was laid stand in, as a range."
+            )
+        )
         .when(pl.col("has_imputed").fill_null(False))
         .then(
             pl.lit(

@@ -10,7 +10,7 @@ from models.looks import FloatArray, IntArray
 from pipeline.published import contract
 from pipeline.settings import Settings
 from pipeline.steps.fit_design import candidates
-from pipeline.steps.fit_input import ENDED, Exposure, outcome_line_looks, outcome_looks
+from pipeline.steps.fit_input import ENDED, Exposure, outcome_line_looks
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores
 
@@ -36,7 +36,7 @@ def newest_looks(fit: OutcomeFit, exposure: Exposure) -> pl.DataFrame:
         earlier pipe had failed by then; and the chance of that at these ages from material, era, depth, soil
         and tree alone.
     """
-    looks = outcome_looks(exposure, fit.outcome).with_columns(unit=pl.col("inspection_id"))
+    looks = fit.looks.with_columns(unit=pl.col("inspection_id"))
     lines = outcome_line_looks(exposure, fit.outcome).with_columns(unit=pl.col("inspection_id"))
     columns = ["lot_id", "inspection_id", "life_id", "look_at", "is_bad", "basis"]
     own = looks.select(columns).with_columns(is_line=pl.lit(False))
