@@ -41,6 +41,7 @@ def _coverage(records: Records) -> list[pn.viewable.Viewable]:
                 (wording.number(run["n_looks_selected"]), "looks made because something was wrong"),
             ]
         ),
+        *([parts.paragraph(untold)] if (untold := wording.years_not_on_record(run)) else []),
         parts.table(
             records.record_counts().filter((pl.col("n_rows") > 0) | (pl.col("n_superseded") > 0)),
             [
