@@ -9,7 +9,7 @@ from models.counts import count_range, count_ranges, mixed_count_pmf
 from models.looks import FloatArray, IntArray
 from pipeline.published import contract
 from pipeline.settings import Settings
-from pipeline.steps.fit_design import candidates
+from pipeline.steps.fit_design import ROW_KEYS, candidates
 from pipeline.steps.fit_input import ENDED, Exposure, outcome_line_looks
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores
@@ -87,7 +87,7 @@ def _failure_probability(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFra
     lives = exposure.lives.drop("lot_id")
     numbered = chosen.select("life_id", "look_at").with_row_index("life").join(lives, on="life_id")
     possible = candidates(numbered, fit.design.shares).join(
-        fit.design.rows, on=["material", "era", "depth_bin_ft", "expansive", "tree"], nulls_equal=True
+        fit.design.rows, on=list(ROW_KEYS), nulls_equal=True
     )
     possible = possible.join(numbered.select("life", "look_at"), on="life")
     rows = possible["row"].to_numpy()
