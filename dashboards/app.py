@@ -38,6 +38,7 @@ def set_up_panel(*, threads: int) -> None:
     """
     pn.extension(
         "vega",
+        "filedropper",
         design="native",
         notifications=True,
         exception_handler=_tell_user,

@@ -24,8 +24,10 @@ SAMPLE_OF_REJECTS = 50
 class Records:
     """The published tables, asked the questions that the pages have."""
 
-    def __init__(self, reader: PublishedReader) -> None:
+    def __init__(self, reader: PublishedReader, workspace: Workspace | None = None) -> None:
         self._reader = reader
+        #: Where files may be brought in and built; None where only published tables are shown.
+        self.workspace = workspace
 
     @cached_property
     def run(self) -> dict[str, Any]:
@@ -215,6 +217,16 @@ class Records:
             "FROM findings_on_records GROUP BY kind ORDER BY n DESC, kind"
         )
 
+    def changes(self) -> pl.DataFrame:
+        """What the newest build changed in the numbers."""
+        return self._reader.table("changes")
+
+    def changed_lots(self) -> pl.DataFrame:
+        """Lots whose chance moved most, largest move first."""
+        return self._reader.query(
+            "SELECT * FROM changed_lots ORDER BY abs(failure_probability - failure_probability_before) DESC, lot_id"
+        )
+
     def record_counts(self) -> pl.DataFrame:
         """Rows on record by table."""
         return self._reader.query("SELECT * FROM record_counts ORDER BY n_rows DESC")
@@ -262,10 +274,18 @@ class Library:
             if shared is None or shared.reader.is_stale():
                 reader = open_current(self._place)
                 self._newest = reader.generation
-                shared = self._open.setdefault(reader.generation, _Shared(reader, Records(reader)))
+                shared = self._open.setdefault(
+                    reader.generation, _Shared(reader, Records(reader, self._workspace()))
+                )
                 self._close_unused()
             shared.sessions += 1
             return shared.reader.generation, shared.records
+
+    def _workspace(self) -> Workspace | None:
+        """The workspace behind the published folder, if it is one in which files can be loaded."""
+        if isinstance(self._place, Workspace):
+            return self._place
+        return Workspace(self._place) if (self._place / "published").is_dir() else None
 
     def give_back(self, generation: str) -> None:
         """End a session's use of a generation."""

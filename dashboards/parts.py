@@ -297,13 +297,31 @@ def report_defect(what: str) -> str:
     return f"Something went wrong that should not have. The log of the dashboard has the details under the reference {reference}."
 
 
-def error_card(sentence: str) -> pn.pane.HTML:
+def error_card(sentence: str, words: str = wording.ERROR_TITLE) -> pn.pane.HTML:
     """Return a card for a fault."""
     return text(
         Markup(
             '<div class="u-error" role="alert"><h2 class="u-h2">{}</h2><p class="u-text">{}</p></div>'
-        ).format(wording.ERROR_TITLE, sentence)
+        ).format(words, sentence)
     )
+
+
+def progress(stage: str, share: float | None) -> pn.pane.HTML:
+    """Return a bar that tells how far long work has come; without a share it only tells the stage."""
+    value = Markup("") if share is None else Markup(' aria-valuenow="{}"').format(round(100 * share))
+    width = 100 if share is None else max(2, round(100 * share))
+    kind = "u-bar-open" if share is None else "u-bar-known"
+    return text(
+        Markup(
+            '<div class="u-progress" role="progressbar" aria-label="Progress" aria-valuemin="0" aria-valuemax="100"{}>'
+            '<div class="{}" style="width:{}%"></div></div><p class="u-small" role="status">{} …</p>'
+        ).format(value, kind, width, stage)
+    )
+
+
+def frame_of(rows: Sequence[Mapping[str, Any]]) -> pl.DataFrame:
+    """Return rows that did not come from a published table as a frame, for `table`."""
+    return pl.DataFrame(rows, infer_schema_length=None)
 
 
 def live(builder: Callable[..., pn.viewable.Viewable], *widgets: param.Parameterized) -> pn.Column:

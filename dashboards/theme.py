@@ -62,6 +62,12 @@ CHART = f"""
 .vega-actions a:focus-visible {{ outline: 3px solid #8A6D1F; outline-offset: 2px; }}
 @media print {{ .vega-actions {{ display: none; }} }}
 """
+ACTION = f"""
+.bk-btn.bk-btn-primary, .bk-btn.bk-btn-primary:hover {{ background: {DEEP} !important; color: #FFFFFF !important; border-color: {DEEP} !important; }}
+.bk-btn.bk-btn-default {{ background: #FFFFFF !important; border: 1px solid #8E8A7E !important; }}
+.bk-btn[disabled] {{ background: #E6E3DB !important; color: #4A4A46 !important; border-color: #B9B2A1 !important; opacity: 1 !important; }}
+.bk-btn:focus-visible {{ outline: 3px solid #8A6D1F; outline-offset: 2px; }}
+"""
 FOLD = f"""
 :host(.card) {{ box-shadow: none; border: 1px solid {RULE}; border-radius: 4px; background: {CARD}; }}
 :host(.card) {{ padding: 0 12px 6px; }}

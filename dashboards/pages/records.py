@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import panel as pn
 import polars as pl
 
-from dashboards import parts, wording
+from dashboards import parts, theme, wording
 from dashboards.charts import intake
 from dashboards.data import Records
+from dashboards.pages import news
+from dashboards.pages.intake import Intake, action
 from dashboards.parts import Shown
 from pipeline.vocabulary import CheckKind, RejectReason
 
 
 def page(records: Records) -> pn.viewable.Viewable:
     """Build the page."""
+    intake_ = None if records.workspace is None else Intake(records.workspace)
     return pn.Column(
         parts.title(wording.PAGES["records"], wording.LEADS["records"]),
+        *([] if intake_ is None else [parts.guarded(intake_.panel)]),
+        parts.guarded(lambda: news.section(records)),
         parts.guarded(lambda: parts.card(*_coverage(records))),
         parts.guarded(lambda: parts.card(*_loads(records))),
-        parts.guarded(lambda: parts.card(*_rejects(records))),
+        parts.guarded(lambda: parts.card(*_rejects(records), *_mend(records, intake_))),
         parts.guarded(lambda: parts.card(*_contradictions(records))),
         sizing_mode="stretch_width",
     )
@@ -126,6 +133,25 @@ def _rejects(records: Records) -> list[pn.viewable.Viewable]:
         ),
         parts.text_with_commands(wording.REJECTS_TODO),
     ]
+
+
+def _mend(records: Records, intake_: Intake | None) -> list[pn.viewable.Viewable]:
+    """The way to mend rows of an earlier load on the page."""
+    faulty = records.loads().filter(pl.col("n_rejected") > 0)
+    if intake_ is None or faulty.is_empty():
+        return []
+    load = pn.widgets.Select(
+        name="Mend the rows of", width=340, stylesheets=[theme.WIDGET],
+        options={f"load {r['load_id']}: {r['file_name']} ({wording.count(r['n_rejected'], 'row')})": r["load_id"] for r in faulty.iter_rows(named=True)},
+    )  # fmt: skip
+
+    async def mend(_event: Any) -> None:
+        await intake_.mend(int(load.value))
+
+    return [
+        pn.FlexBox(load, action("Mend them here", mend), gap="8px", align_items="flex-end", sizing_mode="stretch_width"),
+        parts.paragraph("The rows then stand at the top of this page, under “Bring in a file”.", small=True),
+    ]  # fmt: skip
 
 
 def _contradictions(records: Records) -> list[pn.viewable.Viewable]:
