@@ -200,7 +200,7 @@ def _running(values: FloatArray, first: IntArray, size: IntArray) -> FloatArray:
 
 
 def choose_in_sequence(jobs: Jobs, budget: float, sequence: Sequence | None = None) -> Choice:
-    """Spend the budget along the best sequence, package by package, until the next one is too dear.
+    """Spend the budget along the best sequence, one connection after the other, until the next is too dear.
 
     Parameters
     ----------
@@ -214,22 +214,25 @@ def choose_in_sequence(jobs: Jobs, budget: float, sequence: Sequence | None = No
     Returns
     -------
     Choice
-        The better of that set and the one package that alone does most; its benefit never falls as the budget
-        grows, and is at least half of the best possible.
+        The better of that set and the one connection that alone does most; its benefit never falls as the
+        budget grows. At the end of a package it is the best there is; in between it may be far from that, as
+        `bound` tells.
     """
     _check_budget(budget)
     order = best_sequence(jobs) if sequence is None else sequence
-    whole = int(np.searchsorted(order.cost, budget, side="right"))
-    bound = _hull(order, budget, whole)
+    bundle = jobs.bundle[order.job]
+    is_first = np.zeros(len(bundle), dtype=np.bool_)
+    is_first[np.unique(bundle, return_index=True)[1]] = True
+    paid = np.cumsum(jobs.cost[order.job] + np.where(is_first, jobs.setup[bundle], 0.0))
     chosen = np.zeros(len(jobs.benefit), dtype=np.bool_)
-    chosen[order.job[order.package < whole]] = True
+    chosen[order.job[: np.searchsorted(paid, budget, side="right")]] = True
     alone = np.flatnonzero(jobs.cost + jobs.setup[jobs.bundle] <= budget)
     if len(alone):
         best = alone[np.argmax(jobs.benefit[alone])]
         if jobs.benefit[best] > jobs.benefit[chosen].sum():
             chosen[:] = False
             chosen[best] = True
-    return _choice(jobs, chosen, bound)
+    return _choice(jobs, chosen, _hull(order, budget))
 
 
 def choose_best(
@@ -323,8 +326,9 @@ def _reaches(jobs: Jobs, chosen: BoolArray, bound: float) -> bool:
     return bool(jobs.benefit[chosen].sum() >= bound * (1 - SAME))
 
 
-def _hull(order: Sequence, budget: float, whole: int) -> float:
+def _hull(order: Sequence, budget: float) -> float:
     """Benefit if the first package that is too dear could be bought in part."""
+    whole = int(np.searchsorted(order.cost, budget, side="right"))
     if whole == len(order.cost):
         return float(order.benefit[-1]) if whole else 0.0
     cost = np.concatenate(([0.0], order.cost))
