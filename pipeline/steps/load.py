@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -16,7 +16,7 @@ from pipeline.readers.raw import RawRows
 from pipeline.settings import Workspace
 from pipeline.steps.staging import Staging
 from pipeline.validate import CheckedRows
-from pipeline.warehouse import Warehouse, open_warehouse, register_frame
+from pipeline.warehouse import Warehouse, open_warehouse, register_frame, sql_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ def load(
             path, sheet=column_map.sheet, header_row=column_map.header_row, delimiter=column_map.delimiter
         )
         earlier = find_earlier(warehouse, raw, column_map)
-        if earlier is not None:
+        if earlier is not None and _waiting_rows(warehouse, earlier) is None:
             return earlier
         progress(f"Checking {raw.n_read:,} rows")
         checked = validate.check(raw, column_map, today=today or date.today())
@@ -102,10 +102,18 @@ def load_checked(
     *,
     progress: Progress = silent,
 ) -> LoadReport:
-    """Put rows that were read and checked into an open warehouse; arguments as in `load`."""
+    """Put rows that were read and checked into an open warehouse; arguments as in `load`.
+
+    A file that was loaded before with the same map changes nothing, but for its rows whose lot or inspection
+    was not on record and is now: these, and only these, are a load of their own, so that nothing that has
+    superseded the rest of the file since is undone.
+    """
     earlier = find_earlier(warehouse, raw, column_map)
     if earlier is not None:
-        return earlier
+        waiting = _waiting_rows(warehouse, earlier)
+        if waiting is None:
+            return earlier
+        raw, checked = _only_rows(raw, checked, waiting)
     with warehouse.transaction() as con:
         load_id = int(con.execute("SELECT coalesce(max(load_id), 0) + 1 FROM records.loads").fetchall()[0][0])
         progress("Keeping the rows as given")
@@ -138,6 +146,19 @@ def find_earlier(warehouse: Warehouse, raw: RawRows, column_map: ColumnMap) -> L
     row = found.row(0, named=True)
     reasons = _reasons(warehouse.frame(REASONS, (row["load_id"],)))
     return LoadReport(**row, rejects_by_reason=reasons)
+
+
+def _waiting_rows(warehouse: Warehouse, earlier: LoadReport) -> pl.Series | None:
+    """Return the source rows that a load rejected for want of a parent; None where no parent has come since."""
+    waiting = warehouse.frame(sql_text("core/waiting_rows"), {"load_id": earlier.load_id})
+    return waiting["source_row"] if waiting["has_parent"].any() else None
+
+
+def _only_rows(raw: RawRows, checked: CheckedRows, source_rows: pl.Series) -> tuple[RawRows, CheckedRows]:
+    chosen = pl.col("source_row").is_in(source_rows.implode())
+    tables = {name: frame.filter(chosen) for name, frame in checked.tables.items()}
+    few = CheckedRows(tables, checked.rejects.filter(chosen), len(source_rows))
+    return replace(raw, rows=raw.rows.filter(chosen)), few
 
 
 REASONS = """

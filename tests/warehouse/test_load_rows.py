@@ -79,6 +79,28 @@ def test_rows_that_name_nothing_on_record(warehouse, table, row, reason):
     assert warehouse.frame(f"FROM core.{table}").is_empty()
 
 
+def test_rows_that_came_before_their_parent_can_be_loaded_again_after_it(warehouse):
+    """Only they: what has superseded the rest of the file since stays as it is."""
+    findings = [{"inspection_id": i, "number": 1, "at_ft": 1.0, "kind": "crack"} for i in ("1", "2", "3")]
+    load_rows(warehouse, "lots", [LOT])
+    load_rows(warehouse, "inspections", [RUN])
+    first = load_rows(warehouse, "findings", findings)
+    assert (counts(first), first.rejects_by_reason) == ((3, 1, 0, 0, 2), {"unknown_parent": 2})
+    # no parent has come yet
+    assert load_rows(warehouse, "findings", findings).already_loaded is not None
+    load_rows(warehouse, "findings", [{**findings[0], "kind": "hole"}], name="corrected.csv")
+    load_rows(warehouse, "inspections", [{**RUN, "inspection_id": "2"}], name="more.csv")
+    second = load_rows(warehouse, "findings", findings)
+    assert second.already_loaded is None
+    assert (counts(second), second.n_superseded) == ((2, 1, 0, 0, 1), 0)
+    kinds = warehouse.frame("FROM core.findings ORDER BY inspection_id")["kind"].to_list()
+    assert kinds == ["hole", "crack"]
+    assert load_rows(warehouse, "findings", findings).already_loaded is not None
+    load_rows(warehouse, "inspections", [{**RUN, "inspection_id": "3"}], name="last.csv")
+    assert counts(load_rows(warehouse, "findings", findings)) == (1, 1, 0, 0, 0)
+    assert warehouse.frame("FROM core.findings").height == 3
+
+
 def test_findings_beyond_the_footage_reached(warehouse):
     load_rows(warehouse, "lots", [LOT])
     load_rows(warehouse, "inspections", [RUN, {**RUN, "inspection_id": "2", "end_ft": None}])
