@@ -43,6 +43,18 @@ def cumulative_hazard(
     return _hazard(CODE[family], log_age, log_scale, log_shape)
 
 
+def hazard_value(
+    family: str, log_age: FloatArray, log_scale: FloatArray, log_shape: FloatArray
+) -> FloatArray:
+    """H alone, shape (n,): for the gamma, ten times faster than with its derivatives."""
+    if family == "gamma":
+        seen = log_age > -np.inf
+        log_v = np.where(seen, np.minimum(log_age - log_scale, LARGEST_EXPONENT), 0.0)
+        return np.where(seen, -_log_upper_gamma(log_shape, log_v), 0.0)
+    value: FloatArray = _hazard(CODE[family], log_age, log_scale, log_shape)[0]
+    return value
+
+
 def log_hazard(family: str, log_age: FloatArray, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
     """Log of dH/dt and its derivatives, shape (6, n)."""
     if family == "gamma":
@@ -150,24 +162,33 @@ def _log_hazard(code: int, log_age: FloatArray, log_scale: FloatArray, log_shape
 GAMMA_STEP = 5e-3
 
 
-def _log_upper_gamma(log_shape: FloatArray, v: FloatArray) -> FloatArray:
-    """Log Q(k, v), by its leading asymptotic term where Q underflows."""
-    k = np.exp(log_shape)
+#: Below this log v the series of the incomplete gamma function is its first term to double precision.
+SMALL_LOG_V = -40.0
+
+
+def _log_upper_gamma(log_shape: FloatArray, log_v: FloatArray) -> FloatArray:
+    """Log Q(k, v), by its leading asymptotic term where Q underflows, by its first where v does."""
+    k, v = np.exp(log_shape), np.exp(log_v)
     with np.errstate(divide="ignore"):
         value = np.log(special.gammaincc(k, v))
+        small = log_v < SMALL_LOG_V
+        if small.any():
+            first = k[small] * log_v[small] - special.gammaln(k[small] + 1.0)
+            value[small] = np.log(-np.expm1(first))
     far = ~np.isfinite(value)
-    far_value = (k - 1.0) * np.log(np.maximum(v, 1e-300)) - v - special.gammaln(k)
+    far_value = (k - 1.0) * log_v - v - special.gammaln(k)
     result: FloatArray = np.where(far, far_value, value)
     return result
 
 
 def _gamma_hazard(log_age: FloatArray, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
     """H = -log Q(k, v): exact by scale, five-point differences by log shape."""
-    v = np.exp(np.minimum(log_age - log_scale, LARGEST_EXPONENT))
-    seen = v > 0.0
+    seen = log_age > -np.inf
+    log_v = np.where(seen, np.minimum(log_age - log_scale, LARGEST_EXPONENT), 0.0)
+    v = np.exp(log_v)
     step = GAMMA_STEP
-    H = {j: -_log_upper_gamma(log_shape + j * step, v) for j in (-2, -1, 0, 1, 2)}
-    slope = {j: _gamma_pull(log_shape + j * step, v, H[j]) for j in (-2, -1, 0, 1, 2)}
+    H = {j: -_log_upper_gamma(log_shape + j * step, log_v) for j in (-2, -1, 0, 1, 2)}
+    slope = {j: _gamma_pull(log_shape + j * step, log_v, H[j]) for j in (-2, -1, 0, 1, 2)}
     out = np.zeros((6, len(v)))
     out[0] = H[0]
     out[1] = -slope[0]
@@ -180,11 +201,10 @@ def _gamma_hazard(log_age: FloatArray, log_scale: FloatArray, log_shape: FloatAr
     return out
 
 
-def _gamma_pull(log_shape: FloatArray, v: FloatArray, H: FloatArray) -> FloatArray:
+def _gamma_pull(log_shape: FloatArray, log_v: FloatArray, H: FloatArray) -> FloatArray:
     """V dH/dv = v^k e^{-v} / (Γ(k) Q)."""
     k = np.exp(log_shape)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        exponent = np.where(v > 0, k * np.log(v) - v, -np.inf) - special.gammaln(k) + H
+    exponent = k * log_v - np.exp(log_v) - special.gammaln(k) + H
     pull: FloatArray = np.exp(np.minimum(exponent, LARGEST_EXPONENT))
     return pull
 

@@ -11,7 +11,7 @@ from sklearn.utils.validation import check_is_fitted
 
 from models.covariates import prediction_rows
 from models.errors import ModelInputError
-from models.families import cumulative_hazard
+from models.families import hazard_value
 from models.intervals import FloatArray, numbers
 
 #: What may be asked: the test that an entry passes, and its words.
@@ -197,5 +197,5 @@ class FittedCurves(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships n
     def _hazard(self, log_age: FloatArray, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
         """H at log ages, all of one shape."""
         flat = (np.ascontiguousarray(a).ravel() for a in (log_age, log_scale, log_shape))
-        value: FloatArray = cumulative_hazard(self.family, *flat)[0].reshape(log_scale.shape)
+        value: FloatArray = hazard_value(self.family, *flat).reshape(log_scale.shape)
         return value

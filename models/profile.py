@@ -20,7 +20,7 @@ from scipy.stats import chi2
 from sklearn.utils.validation import check_is_fitted
 
 from models.errors import ModelInputError
-from models.families import cumulative_hazard
+from models.families import cumulative_hazard, hazard_value
 from models.interval_likelihood import Derivatives, flat_start
 from models.intervals import FloatArray
 from models.newton import Optimum, maximise
@@ -35,8 +35,11 @@ FARTHEST = 60.0
 FIRST_STEP = 0.25
 #: Limits are found to this share of the first step.
 ROOT_TOLERANCE = 1e-7
-#: Newton steps allowed for one value.
-MOST_STEPS = 200
+#: Newton steps allowed for one value, and walks outwards.
+MOST_STEPS = 60
+MOST_WALKS = 12
+#: At a limit the loss is what is allowed to within this [root of log-likelihood units]; else it jumped.
+JUMP = 0.01
 #: Curves so flat that their log scale lies beyond this are left out of the search.
 FLATTEST = 1e9
 #: Losses of log-likelihood beyond this are all alike.
@@ -223,39 +226,58 @@ class _Search:
         return self._limit(quantity, centre, -1.0), self._limit(quantity, centre, 1.0)
 
     def _limit(self, quantity: _Quantity, start: float, direction: float) -> float:
-        """Walk outwards until the restricted fit is too bad, then close in."""
-        first = free = quantity.free(self.coef)
-        known = {start: -self.root}
+        """Walk outwards until the restricted fit is too bad, then close in.
 
-        def excess(c: float) -> float:
-            """Root of twice the loss of log-likelihood, less what is allowed; nearly a line in c."""
-            nonlocal free
-            if c in known:
-                return known[c]
-            restricted = _restricted(self.objective, quantity.place(c))
-            # From where the last value led; should that be out of bounds here, from the beginning.
-            begin = free if np.isfinite(restricted(free)[0]) else first
-            found = maximise(restricted, begin, max_steps=MOST_STEPS)
-            free = found.x
-            loss = self.best - found.value if np.isfinite(found.value) else LARGEST_LOSS
-            known[c] = float(np.sqrt(2.0 * np.clip(loss, 0.0, LARGEST_LOSS))) - self.root
-            return known[c]
-
+        A restricted fit can only miss its maximum, and look worse than it is. Where that happens the loss
+        jumps; then the walk goes on from before the jump, in smaller steps.
+        """
+        path = _Path(self, quantity, start)
         edge = quantity.limits[0] if direction < 0 else quantity.limits[1]
         if not np.isfinite(edge):
             edge = start + direction * FARTHEST
-        step = FIRST_STEP
-        inside = start
-        while True:
-            outside = inside + direction * step
-            if (outside - edge) * direction >= 0.0:
-                outside = edge
-            if excess(outside) >= 0.0:
+        inside, step = start, FIRST_STEP
+        for _ in range(MOST_WALKS):
+            while True:
+                outside = inside + direction * step
+                if (outside - edge) * direction >= 0.0:
+                    outside = edge
+                if path.excess(outside) >= 0.0:
+                    break
+                if outside == edge:
+                    return direction * np.inf
+                inside, step = outside, 2.0 * step
+            found = float(brentq(path.excess, inside, outside, xtol=ROOT_TOLERANCE, rtol=1e-10))
+            if abs(path.excess(found)) < JUMP:
                 break
-            if outside == edge:
-                return direction * np.inf
-            inside, step = outside, 2.0 * step
-        return float(brentq(excess, inside, outside, xtol=ROOT_TOLERANCE, rtol=1e-10))
+            inside, step = path.back_to_last_inside(direction), max(0.1 * abs(outside - inside), 1e-3)
+        return found
+
+
+class _Path:
+    """Restricted fits along the values of one quantity, each begun from its nearest neighbour's."""
+
+    def __init__(self, search: _Search, quantity: _Quantity, start: float) -> None:
+        self.search, self.quantity = search, quantity
+        self.first = quantity.free(search.coef)
+        self.known = {start: (-search.root, self.first)}
+
+    def excess(self, c: float) -> float:
+        """Root of twice the loss of log-likelihood, less what is allowed; nearly a line in c."""
+        if c not in self.known:
+            restricted = _restricted(self.search.objective, self.quantity.place(c))
+            begin = self.known[min(self.known, key=lambda other: abs(other - c))][1]
+            # Should the neighbour's be out of bounds here, from the beginning.
+            begin = begin if np.isfinite(restricted(begin)[0]) else self.first
+            found = maximise(restricted, begin, max_steps=MOST_STEPS)
+            loss = self.search.best - found.value if np.isfinite(found.value) else LARGEST_LOSS
+            root = float(np.sqrt(2.0 * np.clip(loss, 0.0, LARGEST_LOSS)))
+            self.known[c] = root - self.search.root, found.x
+        return self.known[c][0]
+
+    def back_to_last_inside(self, direction: float) -> float:
+        """Forget all values that were found too bad, and return the outermost that was not."""
+        self.known = {c: value for c, value in self.known.items() if value[0] < 0.0}
+        return direction * max(direction * c for c in self.known)
 
 
 def _restricted(objective: Derivatives, place: Placement) -> Derivatives:
@@ -359,7 +381,7 @@ class _Curve:
 
     def log_hazard(self, coef: FloatArray, log_until: float, log_since: float) -> float:
         with np.errstate(divide="ignore"):
-            return float(np.log(self._between(*self.predictors(coef), log_until, log_since)[0]))
+            return float(np.log(self._growth(*self.predictors(coef), log_until, log_since)))
 
     def through(self, log_until: float, log_since: float, log_wanted: float) -> Placement:
         """Coefficients for which log[H(until) - H(since)] is `log_wanted`."""
@@ -382,6 +404,11 @@ class _Curve:
 
         return place
 
+    def _growth(self, scale: float, shape: float, log_until: float, log_since: float) -> float:
+        ages = np.array([log_until, log_since])
+        until, since = hazard_value(self.family, ages, np.full(2, scale), np.full(2, shape))
+        return float(until - since)
+
     def _between(self, scale: float, shape: float, log_until: float, log_since: float) -> FloatArray:
         one = np.ones(1)
         until, since = (
@@ -397,7 +424,7 @@ class _Curve:
         """Log scale and its first two derivatives by log shape."""
 
         def above(scale: float) -> float:
-            hazard = self._between(scale, shape, log_until, log_since)[0]
+            hazard = self._growth(scale, shape, log_until, log_since)
             return float(np.log(max(hazard, 1e-300))) - log_wanted
 
         low, high = log_until - 1.0, log_until + 1.0
