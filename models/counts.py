@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.signal import fftconvolve
 from scipy.special import ndtr
 
 from models.errors import ModelInputError
 from models.looks import FloatArray, IntArray
 
-#: Up to here the count is exact; above, the normal curve with continuity correction is off by less than
-#: a part in a thousand for any group whose variance is above 25.
-LARGEST_EXACT = 400
+#: Up to so many trials are added one by one; above, halves are convolved by Fourier transform.
+MOST_ONE_BY_ONE = 256
+#: Beyond this many trials with at least this variance in every group the refined normal curve is used.
+LARGEST_EXACT = 20_000
+LEAST_VARIANCE = 200.0
+#: Doubles of all draws' distributions that are alive at once.
+LARGEST_TABLE = 4_000_000
 
 
 def count_pmf(probability: ArrayLike) -> FloatArray:
@@ -34,11 +39,39 @@ def count_pmf(probability: ArrayLike) -> FloatArray:
 
     Notes
     -----
-    One convolution per trial, done for all groups at once; exact up to rounding.
+    Small groups by one convolution per trial, larger ones by convolving the distributions of their halves
+    through a Fourier transform (compared with other ways by W. Biscarri, S. D. Zhao & R. J. Brunner, 2018,
+    Computational Statistics & Data Analysis 122:92; from memory): off by rounding only, of about 1e-15. Above
+    `LARGEST_EXACT` trials the normal curve refined by skewness (A. Y. Volkova, 1996, Theory of Probability and
+    its Applications 40:791; from memory), off by less than a part in a thousand from `LEAST_VARIANCE` on.
     """
     p = np.asarray(probability, dtype=float)
     if not np.all((p >= 0) & (p <= 1)):
         raise ModelInputError("a chance lies outside 0 to 1.")
+    if p.shape[-1] > LARGEST_EXACT and np.min((p * (1 - p)).sum(axis=-1)) >= LEAST_VARIANCE:
+        return _refined_normal(p)
+    return _pmf(p)
+
+
+def _pmf(p: FloatArray) -> FloatArray:
+    if p.shape[-1] <= MOST_ONE_BY_ONE:
+        return _pmf_one_by_one(p)
+    half = p.shape[-1] // 2
+    both: FloatArray = fftconvolve(_pmf(p[..., :half]), _pmf(p[..., half:]), axes=-1)
+    return np.maximum(both, 0.0)
+
+
+def _refined_normal(p: FloatArray) -> FloatArray:
+    variance = (p * (1 - p)).sum(axis=-1)[..., None]
+    skew = (p * (1 - p) * (1 - 2 * p)).sum(axis=-1)[..., None] / variance**1.5
+    at = (np.arange(-0.5, p.shape[-1] + 1.0) - p.sum(axis=-1)[..., None]) / np.sqrt(variance)
+    below = ndtr(at) + skew * (1 - at**2) * np.exp(-(at**2) / 2) / (6 * np.sqrt(2 * np.pi))
+    below[..., 0], below[..., -1] = 0.0, 1.0
+    pmf: FloatArray = np.maximum(np.diff(below, axis=-1), 0.0)
+    return pmf
+
+
+def _pmf_one_by_one(p: FloatArray) -> FloatArray:
     pmf = np.zeros((*p.shape[:-1], p.shape[-1] + 1))
     pmf[..., 0] = 1.0
     for trial in range(p.shape[-1]):
@@ -46,28 +79,6 @@ def count_pmf(probability: ArrayLike) -> FloatArray:
         # Right-hand sides are evaluated before they are stored, so one array is enough.
         pmf[..., 1 : trial + 2] = pmf[..., 1 : trial + 2] * (1 - success) + pmf[..., : trial + 1] * success
         pmf[..., 0] *= 1 - p[..., trial]
-    return pmf
-
-
-def normal_count_pmf(mean: ArrayLike, variance: ArrayLike, n: int) -> FloatArray:
-    """Distribution of a count by the normal curve with continuity correction, cut to 0 … n.
-
-    Parameters
-    ----------
-    mean, variance : array, shape (...)
-        Of the count.
-    n : int
-        Largest possible count.
-
-    Returns
-    -------
-    ndarray, shape (..., n + 1)
-    """
-    edges = np.arange(-0.5, n + 1.0)
-    spread = np.sqrt(np.maximum(np.asarray(variance, dtype=float), 1e-12))[..., None]
-    below = ndtr((edges - np.asarray(mean, dtype=float)[..., None]) / spread)
-    below[..., 0], below[..., -1] = 0.0, 1.0
-    pmf: FloatArray = np.diff(below, axis=-1)
     return pmf
 
 
@@ -85,12 +96,13 @@ def mixed_count_pmf(probability: ArrayLike) -> FloatArray:
         Average over draws of the count's distribution: members are independent within a draw only, so what
         is uncertain for all of them at once stays uncertain for their sum.
     """
-    p = np.asarray(probability, dtype=float)
-    if p.shape[-1] <= LARGEST_EXACT:
-        pmf = count_pmf(p)
-    else:
-        pmf = normal_count_pmf(p.sum(axis=-1), (p * (1 - p)).sum(axis=-1), p.shape[-1])
-    mean: FloatArray = pmf.mean(axis=0)
+    p = np.asarray(probability)
+    n_draws, n = p.shape
+    total: FloatArray = np.zeros(n + 1)
+    at_once = max(LARGEST_TABLE // (n + 1), 1)
+    for start in range(0, n_draws, at_once):
+        total += count_pmf(p[start : start + at_once]).sum(axis=0)
+    mean: FloatArray = total / n_draws
     return mean
 
 
@@ -150,12 +162,6 @@ def count_ranges(
             padded = np.zeros((len(batch), bound))
             row = np.searchsorted(batch, group[order][chosen])
             padded[row, place[chosen]] = probability[order][chosen]
-            lower[batch], upper[batch] = count_range(_batch_pmf(padded), level)
+            lower[batch], upper[batch] = count_range(count_pmf(padded), level)
         bound *= 2
     return lower, upper
-
-
-def _batch_pmf(padded: FloatArray) -> FloatArray:
-    if padded.shape[-1] <= LARGEST_EXACT:
-        return count_pmf(padded)
-    return normal_count_pmf(padded.sum(axis=-1), (padded * (1 - padded)).sum(axis=-1), padded.shape[-1])
