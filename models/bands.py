@@ -86,7 +86,7 @@ def likelihood_ratio_band(
     Raises
     ------
     ModelInputError
-        For unequal lengths, NaN, negative counts, more failed than looked at, or a level not tabled.
+        For unequal lengths, NaN, negative ages or counts, more failed than looked at, or a level not tabled.
 
     Notes
     -----
@@ -122,7 +122,7 @@ def _counts(
     if not len(a) == len(n) == len(d):
         raise ModelInputError(f"age has {len(a)}, n_looks {len(n)} and n_failed {len(d)} entries.")
     for wrong, text in (
-        (~np.isfinite(a), "age is not a finite number."),
+        (~(np.isfinite(a) & (a >= 0)), "age is not a number of 0 or more."),
         (~(np.isfinite(n) & (n >= 0)), "n_looks is not a number of 0 or more."),
         (~((d >= 0) & (d <= n)), "n_failed is not between 0 and n_looks."),
     ):

@@ -1,0 +1,220 @@
+"""Greatest likelihood of interval-censored records with the curve held to a value at one age.
+
+The same convex steps as `models.turnbull`, on either side of the age: levels before it stay at or below the value,
+later ones at or above. Used by `models.interval_bands`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.compiled import compiled
+from models.intervals import FloatArray, IntArray
+from models.turnbull import _climb, _excess, _slopes, _value, weighted_isotonic
+
+#: A held curve is fitted until its log-likelihood is within this of the best one.
+LIKELIHOOD_GAP = 5e-4
+#: Limits are found to this.
+RESOLUTION = 2e-5
+#: Values of F nearer than this to 0 or 1 are not told apart.
+EDGE = 1e-6
+#: Rounds allowed; a few dozen suffice.
+ROUNDS = 2000
+
+
+@compiled
+def _held_start(m: int, k: int, theta: float) -> FloatArray:
+    F = np.empty(m + 1)
+    for i in range(k + 1):
+        F[i] = theta * i / k
+    for i in range(k, m + 1):
+        F[i] = theta + (1.0 - theta) * (i - k) / (m - k)
+    return F
+
+
+@compiled
+def _held_minorant_step(
+    F: FloatArray,
+    a: IntArray,
+    b: IntArray,
+    w: FloatArray,
+    k: int,
+    gradient: FloatArray,
+    curvature: FloatArray,
+) -> FloatArray:
+    m, theta = len(F) - 1, F[k]
+    direction = np.zeros(m + 1)
+    if k > 1:
+        inner = F[1:k] + gradient[1:k] / curvature[1:k]
+        fitted = weighted_isotonic(inner, curvature[1:k])
+        direction[1:k] = np.minimum(np.maximum(fitted, 0.0), theta) - F[1:k]
+    if k < m - 1:
+        inner = F[k + 1 : m] + gradient[k + 1 : m] / curvature[k + 1 : m]
+        fitted = weighted_isotonic(inner, curvature[k + 1 : m])
+        direction[k + 1 : m] = np.minimum(np.maximum(fitted, theta), 1.0) - F[k + 1 : m]
+    slope = (gradient * direction)[1:m].sum()
+    before = _value(F, a, b, w)
+    length = 1.0
+    for _ in range(30):
+        trial = F + length * direction
+        if _value(trial, a, b, w) >= before + 1e-4 * length * slope:
+            return trial
+        length *= 0.5
+    return F
+
+
+@compiled
+def _held_em_step(F: FloatArray, gradient: FloatArray, n: float, k: int) -> FloatArray:
+    """Self-consistent masses, scaled on either side to what the held value leaves them."""
+    m, theta = len(F) - 1, F[k]
+    excess = _excess(gradient, n)
+    mass = (F[1:] - F[:-1]) * (1.0 + excess / n)
+    for side, share in ((slice(0, k), theta), (slice(k, m), 1.0 - theta)):
+        total = mass[side].sum()
+        # On a side that no record covers, any masses do.
+        mass[side] = mass[side] * (share / total) if total > 0.0 else (F[1:] - F[:-1])[side]
+    out = np.zeros(m + 1)
+    out[1:] = np.cumsum(mass)
+    out[k], out[m] = theta, 1.0
+    return out
+
+
+@compiled
+def held_log_likelihood(a: IntArray, b: IntArray, w: FloatArray, m: int, k: int, theta: float) -> float:
+    """Greatest Σ w log(F[b] - F[a]) over F[0] = 0 <= … <= F[m] = 1 with F[k] = theta.
+
+    Parameters
+    ----------
+    a, b : ndarray of int, shape (n,)
+        Levels at the ends of each record; none is k.
+    w : ndarray, shape (n,)
+        Counts.
+    m, k : int
+        Last level, and the held one, 0 < k < m.
+    theta : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    float
+    """
+    n = w.sum()
+    F = _held_start(m, k, theta)
+    for _ in range(ROUNDS):
+        gradient, curvature = _slopes(F, a, b, w)
+        excess = _excess(gradient, n)
+        if theta * excess[:k].max() + (1.0 - theta) * excess[k:].max() < LIKELIHOOD_GAP:
+            break
+        F = _held_minorant_step(F, a, b, w, k, gradient, curvature)
+        gradient, _ = _slopes(F, a, b, w)
+        F = _held_em_step(F, gradient, n, k)
+    return _value(F, a, b, w)
+
+
+@compiled
+def held_ratio(
+    a: IntArray, b: IntArray, w: FloatArray, m: int, place: int, theta: float, top: float
+) -> float:
+    """Twice the log likelihood ratio of holding F to theta just after level `place`.
+
+    Parameters
+    ----------
+    a, b : ndarray of int, shape (n,)
+        Levels 0 to m at the ends of each record.
+    w : ndarray, shape (n,)
+        Counts.
+    m, place : int
+        Last level; the level after which F is held, 0 < place < m.
+    theta : float
+        Between 0 and 1.
+    top : float
+        Log-likelihood without holding.
+
+    Returns
+    -------
+    float
+    """
+    k = place + 1
+    later_a, later_b = a + (a >= k), b + (b >= k)
+    return 2.0 * (top - held_log_likelihood(later_a, later_b, w, m + 1, k, theta))
+
+
+@compiled
+def held_limits(
+    a: IntArray, b: IntArray, w: FloatArray, F: FloatArray, places: IntArray, critical: float
+) -> tuple[FloatArray, FloatArray]:
+    """Least and greatest value at which F can be held after each level for no more than `critical`.
+
+    Parameters
+    ----------
+    a, b : ndarray of int, shape (n,)
+        Levels at the ends of each record.
+    w : ndarray, shape (n,)
+        Counts.
+    F : ndarray, shape (m + 1,)
+        The free maximum.
+    places : ndarray of int, shape (k,)
+        Levels above 0 and below the last.
+    critical : float
+
+    Returns
+    -------
+    low, high : ndarray, shape (k,)
+    """
+    m = len(F) - 1
+    top = _value(F, a, b, w)
+    low, high = np.zeros(len(places)), np.ones(len(places))
+    for j in range(len(places)):
+        for side in range(2):
+            outside = EDGE if side == 0 else 1.0 - EDGE
+            inside = min(max(F[places[j]], EDGE), 1.0 - EDGE)
+            if held_ratio(a, b, w, m, places[j], outside, top) <= critical:
+                continue
+            while abs(outside - inside) > RESOLUTION:
+                middle = 0.5 * (inside + outside)
+                if held_ratio(a, b, w, m, places[j], middle, top) <= critical:
+                    inside = middle
+                else:
+                    outside = middle
+            if side == 0:
+                low[j] = inside
+            else:
+                high[j] = inside
+    return low, high
+
+
+@compiled
+def ratios_at_truth(
+    a: IntArray, b: IntArray, w: FloatArray, m: int, places: IntArray, thetas: FloatArray
+) -> FloatArray:
+    """Twice the log likelihood ratio of given values after each of some levels.
+
+    Parameters
+    ----------
+    a, b : ndarray of int, shape (n,)
+        Levels 0 to m at the ends of each record; not every level need be one.
+    w : ndarray, shape (n,)
+        Counts above 0.
+    m : int
+        Last level.
+    places, thetas : ndarray, shape (k,)
+        Levels and the values after them.
+
+    Returns
+    -------
+    ndarray, shape (k,)
+    """
+    used = np.zeros(m + 1, np.bool_)
+    used[0] = used[m] = True
+    for i in range(len(a)):
+        used[a[i]] = used[b[i]] = True
+    number = np.cumsum(used) - 1
+    a, b, last = number[a], number[b], number[m]
+    F, _ = _climb(np.arange(last + 1) / last, a, b, w, LIKELIHOOD_GAP / w.sum(), ROUNDS)
+    top = _value(F, a, b, w)
+    out = np.zeros(len(places))
+    for j in range(len(places)):
+        place = number[places[j]]
+        if place > 0:
+            out[j] = held_ratio(a, b, w, last, place, thetas[j], top)
+    return out
