@@ -1,0 +1,58 @@
+"""The file of assumptions behind the ranking of connections: every fault is one sentence that names its place."""
+
+from __future__ import annotations
+
+from importlib import resources
+
+import pytest
+
+from pipeline.errors import SettingsError
+from pipeline.settings import Workspace
+from pipeline.steps.connections_rules import FILE, TIE_IN, consequences, parse
+
+SHIPPED = (resources.files("pipeline.rules") / FILE).read_text(encoding="utf-8")
+
+
+def test_the_shipped_file_says_where_each_number_comes_from():
+    rules = parse(SHIPPED)
+    assert rules.part == TIE_IN
+    told = rules.assumptions()
+    assert told["source"].null_count() == 0
+    assert told["source"].str.len_chars().min() > 0
+    # Every weight and price is told, not only read.
+    for weight in rules.weights:
+        assert f"weight: {weight.because}" in told["name"].to_list()
+    assert told.height == 5 + len(rules.costs) + len(rules.weights)
+
+
+def test_the_workspaces_own_file_comes_first(tmp_path):
+    (tmp_path / FILE).write_text(SHIPPED.replace("list_length = 50", "list_length = 7"), encoding="utf-8")
+    assert consequences(Workspace(tmp_path)).list_length == 7
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("low = 1500", "low = -1", r"\[prices\], mobilisation_usd, low: -1 is not between"),
+        ("low = 2500, likely", "likely", "each_usd: write"),
+        ("low = 2500, likely = 4000", "low = 4001, likely = 4000", "must rise"),
+        ("low = 2500", "low = 0", "each_usd, low: 0 is not between"),
+        ("at_least_ft = 0\n", "at_least_ft = 3\n", "at_least_ft = 0"),
+        ('part = "tie_in_segment"', 'part = "upper"', "part: 'upper' is unknown"),
+        ("list_length = 50", "list_length = 0.5", "list_length"),
+        ('factor = "near_water"', 'factor = "moon"', "factor: 'moon' is unknown"),
+        ("times = 1.5", "times = 0", "times: 0 is not above 0"),
+        ("times = 1.5", 'times = "much"', "times: 'much' is no number"),
+        ('factor = "near_water"\nis = "true"', 'factor = "near_water"\nat_least = 3', 'has is = "a word"'),
+        ("base_year = 2025", "base_year = 25", "base_year: 25 is not between"),
+        ('high = 8500 }\nsource = "judgement"', "high = 8500 }", "source: write it as text"),
+        ("[prices]", "[price]", "'price' is unknown"),
+        ("[prices]", "[prices", "not readable as TOML"),
+    ],
+)
+def test_a_fault_is_one_sentence_with_its_place(old, new, told):
+    assert old in SHIPPED
+    with pytest.raises(SettingsError, match=told) as caught:
+        parse(SHIPPED.replace(old, new, 1))
+    assert "\n" not in str(caught.value).split("(")[0]
+    assert FILE in str(caught.value)
