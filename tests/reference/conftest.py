@@ -29,3 +29,19 @@ class Case:
 @pytest.fixture(scope="session")
 def reference_case():
     return Case
+
+
+@pytest.fixture(scope="session")
+def reference_table():
+    """Rows of a data file, as text."""
+
+    def read(name):
+        with (DATA / f"{name}.csv").open(newline="") as file:
+            return list(csv.DictReader(file))
+
+    return read
+
+
+@pytest.fixture(scope="session")
+def reference_answers():
+    return lambda name: json.loads((DATA / f"{name}.json").read_text())
