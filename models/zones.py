@@ -104,7 +104,13 @@ def points_layer(x: ArrayLike, y: ArrayLike, weight: ArrayLike, *, cap: float) -
 
 
 def blocks_layer(
-    x: ArrayLike, y: ArrayLike, block: ArrayLike, weight: ArrayLike, *, cap: float, most: int = BLOCK_NEIGHBOURS
+    x: ArrayLike,
+    y: ArrayLike,
+    block: ArrayLike,
+    weight: ArrayLike,
+    *,
+    cap: float,
+    most: int = BLOCK_NEIGHBOURS,
 ) -> Layer:
     """Circles around the middles of blocks.
 
@@ -207,9 +213,7 @@ def town_layers(
     if len(places) < 2:
         raise ModelInputError("a scan needs at least two points.")
     if not np.isfinite(places).all():
-        raise ModelInputError(
-            "a place is not finite.", row=int(np.argmax(~np.isfinite(places).all(axis=1)))
-        )
+        raise ModelInputError("a place is not finite.", row=int(np.argmax(~np.isfinite(places).all(axis=1))))
     if not (np.all(weights >= 0) and weights.sum() > 0):
         raise ModelInputError("weights must be 0 or more, and some above 0.")
     across, along = places[:, 0], places[:, 1]
@@ -322,39 +326,50 @@ def _lattice_lists(
     most: int,
 ) -> tuple[IntArray, NDArray[np.int32], NDArray[np.uint8]]:
     """Neighbour lists of all centres, in two passes: count, then fill."""
-    n_columns, n_rows = lattice.shape
     n_sites = len(places)
     first = np.zeros(n_sites + 1, dtype=np.int64)
-    neighbour = np.zeros(0, dtype=np.int32)
-    is_end = np.zeros(0, dtype=np.uint8)
-    for filling in range(2):
-        if filling == 1:
-            neighbour = np.zeros(first[n_sites], dtype=np.int32)
-            is_end = np.zeros(first[n_sites], dtype=np.uint8)
-        for centre in range(n_sites):
-            total, count, whole, position = 0.0, 0, 0, 0
-            while position < len(offsets):
-                squared = offsets[position, 2]
-                ring = count
-                while position < len(offsets) and offsets[position, 2] == squared:
-                    column = places[centre, 0] + offsets[position, 0]
-                    row = places[centre, 1] + offsets[position, 1]
-                    position += 1
-                    if 0 <= column < n_columns and 0 <= row < n_rows and lattice[column, row] >= 0:
-                        site = lattice[column, row]
-                        total += weight[site]
-                        if filling == 1 and first[centre] + count < first[centre + 1]:
-                            neighbour[first[centre] + count] = site
-                        count += 1
-                if total > limit * (1 + 1e-12) or count > most:
-                    break
-                if count > ring:
-                    whole = count
-                    if filling == 1:
-                        is_end[first[centre] + count - 1] = 1
-            if filling == 0:
-                first[centre + 1] = first[centre] + whole
+    found = np.zeros(len(offsets), dtype=np.int32)
+    ends = np.zeros(len(offsets), dtype=np.uint8)
+    for centre in range(n_sites):
+        length = _one_list(lattice, places[centre], offsets, weight, limit, most, found, ends)
+        first[centre + 1] = first[centre] + length
+    neighbour = np.zeros(first[n_sites], dtype=np.int32)
+    is_end = np.zeros(first[n_sites], dtype=np.uint8)
+    for centre in range(n_sites):
+        length = _one_list(lattice, places[centre], offsets, weight, limit, most, found, ends)
+        neighbour[first[centre] : first[centre + 1]] = found[:length]
+        is_end[first[centre] : first[centre + 1]] = ends[:length]
     return first, neighbour, is_end
+
+
+@compiled
+def _one_list(
+    lattice: NDArray[np.int32],
+    place: IntArray,
+    offsets: IntArray,
+    weight: FloatArray,
+    limit: float,
+    most: int,
+    found: NDArray[np.int32],
+    ends: NDArray[np.uint8],
+) -> int:
+    """Write one centre's list into `found` and `ends`; return how long it is, in whole circles."""
+    n_columns, n_rows = lattice.shape
+    total, count, whole = 0.0, 0, 0
+    for position in range(len(offsets)):
+        column, row = place[0] + offsets[position, 0], place[1] + offsets[position, 1]
+        if 0 <= column < n_columns and 0 <= row < n_rows and lattice[column, row] >= 0:
+            found[count] = lattice[column, row]
+            ends[count] = 0
+            total += weight[found[count]]
+            count += 1
+        is_last = position == len(offsets) - 1 or offsets[position + 1, 2] > offsets[position, 2]
+        if is_last and count > whole:
+            if total > limit * (1 + 1e-12) or count > most:
+                break
+            ends[count - 1] = 1
+            whole = count
+    return whole
 
 
 def members(layer: Layer, entry: int) -> IntArray:

@@ -71,7 +71,9 @@ def test_second_program_finds_the_same_rows(counties, cap):
 def test_four_cases_of_four_among_62_of_203():
     # Humberside leukaemia (Cuzick & Edwards 1990; counts in spatstat's data): 4 of 4 against 62 of 203;
     # the ratio by hand: -58 ln(58/199) ... = 4.836516.
-    by_hand = 58 * np.log(58 / 199) + 141 * np.log(141 / 199) - 62 * np.log(62 / 203) - 141 * np.log(141 / 203)
+    by_hand = (
+        58 * np.log(58 / 199) + 141 * np.log(141 / 199) - 62 * np.log(62 / 203) - 141 * np.log(141 / 203)
+    )
     assert bernoulli_log_ratio(4, 4, 62, 203) == pytest.approx(by_hand, abs=1e-12)
     assert by_hand == pytest.approx(4.836516, abs=1e-6)
 
