@@ -29,6 +29,7 @@ POLARS_TYPES: dict[contract.Kind, Any] = {
     "flag": pl.Boolean,
     "date": pl.Date,
     "timestamp": pl.Datetime("us"),
+    "numbers": pl.List(pl.Float32),
 }
 
 

@@ -15,11 +15,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.assumptions import read_assumptions, write_own_copy
 from pipeline.errors import FitError
 from pipeline.progress import Progress, silent
 from pipeline.published import contract
 from pipeline.published.write import empty, publish
 from pipeline.settings import Settings, Workspace
+from pipeline.steps.budget_publish import publish_budgets
 from pipeline.steps.build_lots import (
     lot_segments,
     lots_and_reasons,
@@ -136,6 +138,8 @@ def make_tables(
     """Make every published table from an exposed warehouse, and the manifest's content."""
     # Read first: a mistake in the file must not come to light after minutes of fitting.
     rules = consequences(warehouse.workspace)
+    write_own_copy(warehouse.workspace)
+    assumptions = read_assumptions(warehouse.workspace)
     with_tie_ins = has_connections(warehouse)
     exposure = read_exposure(warehouse, settings)
     frames: Frames = {name: empty(table) for name, table in contract.TABLES.items()}
@@ -160,6 +164,9 @@ def make_tables(
         frames |= rank_connections(warehouse, exposure, scores, rules)
     progress("Comparing blocks and subdivisions")
     frames |= _areas(lots, frames["lots"], newest, scores, settings)
+    frames["unit_costs"] = warehouse.frame(sql_text("published/unit_costs"))
+    progress("Budgets")
+    frames |= publish_budgets(fit, exposure, settings, assumptions, frames, progress=progress)
     files = warehouse.frame(sql_text("published/input_files"))
     run_id = _run_id(files, settings, report)
     frames["run"] = _run_row(run_id, exposure, settings, frames).with_columns(

@@ -16,6 +16,7 @@ VALUES = {
     "flag": True,
     "date": date(2020, 1, 2),
     "timestamp": datetime(2020, 1, 2, 3, 4, 5),
+    "numbers": [0.25, 0.5],
 }
 
 

@@ -1,0 +1,479 @@
+"""The assumptions behind replacement budgets: one editable file, checked, and printed with every result."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from importlib import resources
+from math import isfinite
+from typing import Any
+
+import polars as pl
+
+from models.errors import ModelInputError
+from models.money import Spread
+from models.renewal import LONGEST_HORIZON
+from pipeline.errors import SettingsError
+from pipeline.settings import Workspace
+from pipeline.vocabulary import Material
+
+FILE = "assumptions.toml"
+PER_FOOT, EACH = "per foot", "each"
+OTHER = "other"
+#: Materials that new pipe may be of; the laws of these are published.
+NEW_MATERIALS = (
+    Material.PVC.value,
+    Material.ABS.value,
+    Material.POLYETHYLENE.value,
+    Material.CURED_IN_PLACE.value,
+    Material.DUCTILE_IRON.value,
+    Material.CAST_IRON.value,
+    Material.VITRIFIED_CLAY.value,
+)
+#: Everything the file has, and in which order it is told. Kinds: s spread, r rate, n number from 0 up,
+#: w whole number from 1 up, t text, f flag, o share 0 to 1, g mapping of materials to ages.
+SECTIONS: dict[str, dict[str, str]] = {
+    "prices": {
+        "base_year": "w",
+        "index": "t",
+        "escalation_rate": "r",
+        "discount_rate": "r",
+        "interest_rate": "r",
+    },
+    "look_ahead": {"horizon_years": "w", "draws": "w"},
+    "site": {
+        "surface": "t",
+        "length_ft_where_unknown": "n",
+        "depth_ft_where_unknown": "n",
+        "diameter_in_where_unknown": "n",
+    },
+    "trouble": {"years_until_trouble": "s", "surcharge_factor": "s", "cleanup_usd": "s", "method": "t"},
+    "job": {"mobilisation_usd": "s"},
+    "camera": {"visit_usd": "s"},
+    "inspect_then_act": {"cycle_years": "w", "is_confirmed": "f", "method": "t"},
+    "replace_by_age": {"backlog_years": "w", "method": "t", "ages_years": "g"},
+    "reline_ahead": {
+        "from_age_years": "n",
+        "programme_years": "w",
+        "method": "t",
+        "cannot_be_lined_share": "o",
+    },
+    "within_a_cap": {"method": "t"},
+    "reserve": {"confidence": "o"},
+    "new_pipe": {"is_checked_at_handover": "f"},
+}
+SPREAD_KEYS = ("low", "likely", "high")
+COST_KEYS = {"method", "diameter_in", "depth_band", "surface", "unit", "usd", "source"}
+METHOD_KEYS = {"material", "not_for", "source"}
+MOST_DRAWS = 100_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Method:
+    """A way of renewing pipe.
+
+    Attributes
+    ----------
+    name, material : str
+        Its name; what the new pipe is made of.
+    not_for : tuple of str
+        Materials that it does not fit.
+    source : str
+        Where that comes from.
+    """
+
+    name: str
+    material: str
+    not_for: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitCost:
+    """What a method costs; an empty diameter, band or surface fits any.
+
+    Attributes
+    ----------
+    method, unit : str
+        `unit` is PER_FOOT or EACH.
+    diameter_in : float or None
+        Nominal diameter [in].
+    depth_band, surface : str or None
+        As written.
+    usd : Spread
+        In money of `base_year`.
+    base_year : int
+    source : str
+    """
+
+    method: str
+    diameter_in: float | None
+    depth_band: str | None
+    surface: str | None
+    unit: str
+    usd: Spread
+    base_year: int
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assumptions:
+    """What the file says.
+
+    Attributes
+    ----------
+    values : mapping of str to mapping
+        Section → name → value; ranges as Spread.
+    sources : mapping of str to str
+        Section → source.
+    methods : mapping of str to Method
+    costs : tuple of UnitCost
+    cap_usd : float or None
+        Yearly cap in today's money; None: derived.
+    reserve_usd : float or None
+        What lies in the reserve now; None: to be told.
+    """
+
+    values: Mapping[str, Mapping[str, Any]]
+    sources: Mapping[str, str]
+    methods: Mapping[str, Method]
+    costs: tuple[UnitCost, ...]
+    cap_usd: float | None = None
+    reserve_usd: float | None = None
+
+    def spread(self, section: str, name: str) -> Spread:
+        """Return a range."""
+        value = self.values[section][name]
+        assert isinstance(value, Spread)
+        return value
+
+    def number(self, section: str, name: str) -> float:
+        """Return a number."""
+        return float(self.values[section][name])
+
+    def whole(self, section: str, name: str) -> int:
+        """Return a whole number."""
+        return int(self.values[section][name])
+
+    def text(self, section: str, name: str) -> str:
+        """Return a text."""
+        return str(self.values[section][name])
+
+    @property
+    def horizon_years(self) -> int:
+        """Years looked ahead."""
+        return self.whole("look_ahead", "horizon_years")
+
+    def changed(
+        self, *, horizon: int | None = None, draws: int | None = None, balance: float | None = None,
+        cap: float | None = None,
+    ) -> Assumptions:  # fmt: skip
+        """Return the assumptions with what a command's options say instead.
+
+        Raises
+        ------
+        SettingsError
+            An option is impossible.
+        """
+        values = {section: dict(entries) for section, entries in self.values.items()}
+        for name, given in (("horizon_years", horizon), ("draws", draws)):
+            if given is not None:
+                values["look_ahead"][name] = given
+        _check_ranges(values, where="the options")
+        for name, sum_ in (("--reserve", balance), ("--cap", cap)):
+            if sum_ is not None and not (isfinite(sum_) and sum_ >= 0):
+                raise SettingsError(
+                    f"{name} {sum_:g}: a sum of money cannot be negative. Give one from 0 up."
+                )
+        return replace(self, values=values, cap_usd=cap, reserve_usd=balance)
+
+    def method(self, section: str) -> Method:
+        """Return the method that a policy names.
+
+        Raises
+        ------
+        SettingsError
+            There is no such method.
+        """
+        name = self.text(section, "method")
+        if name not in self.methods:
+            known = ", ".join(self.methods)
+            raise SettingsError(
+                f"{FILE}, [{section}], method: unknown method '{name}'. Use one of: {known}; or describe it as [method.{name}]."
+            )
+        return self.methods[name]
+
+    def table(self, costs: tuple[UnitCost, ...]) -> pl.DataFrame:
+        """Every assumption as a row, with the prices that are used: `position, name, value, source`."""
+        rows = [
+            (f"{_words(section)}: {_words(name)}", _shown(value), self.sources[section])
+            for section, entries in self.values.items()
+            for name, value in entries.items()
+        ]
+        rows += [
+            (
+                f"method {_words(method.name)}",
+                f"new pipe of {_words(method.material)}"
+                + (f"; not for {', '.join(_words(m) for m in method.not_for)}" if method.not_for else ""),
+                method.source,
+            )
+            for method in self.methods.values()
+        ]
+        rows += [
+            (_cost_name(cost), f"{_shown(cost.usd)} US dollars of {cost.base_year} {cost.unit}", cost.source)
+            for cost in costs
+        ]
+        return pl.DataFrame(
+            [(position, *row) for position, row in enumerate(rows, start=1)],
+            schema={"position": pl.Int64, "name": pl.String, "value": pl.String, "source": pl.String},
+            orient="row",
+        )
+
+
+def _words(code: str) -> str:
+    return code.replace("_", " ")
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, Spread):
+        return f"{value.low:,g} / {value.likely:,g} / {value.high:,g}"
+    if isinstance(value, Mapping):
+        return ", ".join(f"{_words(name)} {age:g}" for name, age in value.items())
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    # A year takes no comma.
+    return (
+        f"{value:g}"
+        if isinstance(value, int | float) and abs(value) < 10_000
+        else f"{value:,}"
+        if not isinstance(value, str)
+        else value
+    )
+
+
+def _cost_name(cost: UnitCost) -> str:
+    size = None if cost.diameter_in is None else f"{cost.diameter_in:g} in"
+    return ", ".join(
+        str(part) for part in (f"price of {_words(cost.method)}", size, cost.depth_band, cost.surface) if part
+    )
+
+
+def read_assumptions(workspace: Workspace) -> Assumptions:
+    """Read the workspace's assumptions, or the shipped ones.
+
+    Raises
+    ------
+    SettingsError
+        The file says something impossible; the sentence names the place.
+    """
+    own = workspace.root / FILE
+    try:
+        text = own.read_text(encoding="utf-8-sig") if own.exists() else shipped_text()
+    except (OSError, UnicodeDecodeError) as exc:
+        raise SettingsError(f"{FILE}: cannot be read ({exc}). Correct or remove the file.") from exc
+    return parse_assumptions(text)
+
+
+def shipped_text() -> str:
+    """Return the shipped file, to be copied into a workspace."""
+    return (resources.files("pipeline.rules") / FILE).read_text(encoding="utf-8")
+
+
+def write_own_copy(workspace: Workspace) -> None:
+    """Put the shipped file into the workspace, unless there is one already."""
+    own = workspace.root / FILE
+    if not own.exists():
+        workspace.create()
+        own.write_text(shipped_text(), encoding="utf-8")
+
+
+def parse_assumptions(text: str) -> Assumptions:
+    """Turn the file's text into assumptions; raises as `read_assumptions`."""
+    try:
+        plain = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as exc:
+        raise SettingsError(f"{FILE}: not readable as TOML ({exc}). Correct that line.") from exc
+    _only(plain, {*SECTIONS, "method", "cost"}, "the file")
+    values: dict[str, dict[str, Any]] = {}
+    sources: dict[str, str] = {}
+    for section, kinds in SECTIONS.items():
+        entries = plain.get(section)
+        if not isinstance(entries, dict):
+            raise SettingsError(f"{FILE}: [{section}] is missing. Copy it from the shipped file.")
+        _only(entries, {*kinds, "source"}, f"[{section}]")
+        values[section] = {name: _value(entries, section, name, kind) for name, kind in kinds.items()}
+        sources[section] = str(entries.get("source", "not stated"))
+    _check_ranges(values, where=FILE)
+    base_year = int(values["prices"]["base_year"])
+    return Assumptions(
+        values=values,
+        sources=sources,
+        methods=_methods(plain.get("method")),
+        costs=_costs(plain.get("cost"), base_year),
+    )
+
+
+def _only(plain: Mapping[str, Any], allowed: set[str], where: str) -> None:
+    for name in plain:
+        if name not in allowed:
+            raise SettingsError(f"{FILE}, {where}: '{name}' is unknown. Use: {', '.join(sorted(allowed))}.")
+
+
+def _value(entries: Mapping[str, Any], section: str, name: str, kind: str) -> Any:
+    where = f"{FILE}, [{section}], {name}"
+    if name not in entries:
+        raise SettingsError(f"{where}: is missing. Copy the line from the shipped file.")
+    return _READ[kind](entries[name], where)
+
+
+def spread_of(value: Any, where: str) -> Spread:
+    """Read a range from a table of low, likely and high.
+
+    Raises
+    ------
+    SettingsError
+        One is missing, negative or out of order.
+    """
+    example = "Write it as { low = 100, likely = 150, high = 250 }."
+    if not isinstance(value, Mapping) or set(value) != set(SPREAD_KEYS):
+        raise SettingsError(f"{where}: low, likely and high are needed. {example}")
+    numbers = [value[key] for key in SPREAD_KEYS]
+    for key, number in zip(SPREAD_KEYS, numbers, strict=True):
+        if isinstance(number, bool) or not isinstance(number, int | float) or not isfinite(number):
+            raise SettingsError(f"{where}: {key} is {number!r}, which is no number. {example}")
+        if number < 0:
+            raise SettingsError(f"{where}: {key} is {number:g}; it cannot be negative. Correct it.")
+    try:
+        return Spread(*(float(number) for number in numbers))
+    except ModelInputError as exc:
+        raise SettingsError(
+            f"{where}: low, likely and high do not rise in this order. Correct them."
+        ) from exc
+
+
+def _number(value: Any, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value) or value < 0:
+        raise SettingsError(f"{where}: {value!r} is not a number from 0 up. Correct it.")
+    return float(value)
+
+
+def _share(value: Any, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1:
+        raise SettingsError(f"{where}: {value!r} is not a share from 0 to 1. Correct it.")
+    return float(value)
+
+
+def _rate(value: Any, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not -0.5 <= value <= 0.5:
+        raise SettingsError(
+            f"{where}: {value!r} is not a yearly rate between -0.5 and 0.5. Write 3 % as 0.03."
+        )
+    return float(value)
+
+
+def _whole(value: Any, where: str) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or value < 1:
+        raise SettingsError(f"{where}: {value!r} is not a whole number from 1 up. Correct it.")
+    return value
+
+
+def _text(value: Any, where: str) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise SettingsError(f"{where}: write a text in quotes.")
+    return value.strip()
+
+
+def _flag(value: Any, where: str) -> bool:
+    if not isinstance(value, bool):
+        raise SettingsError(f"{where}: write true or false.")
+    return value
+
+
+def _ages(value: Any, where: str) -> dict[str, float]:
+    if not isinstance(value, Mapping) or OTHER not in value:
+        raise SettingsError(f"{where}: name an age for materials, and one for '{OTHER}'.")
+    for name in value:
+        if name != OTHER and name not in Material.codes():
+            raise SettingsError(
+                f"{where}: unknown material '{name}'. Use one of: {', '.join(Material.codes())}."
+            )
+    return {name: _number(age, f"{where}, {name}") for name, age in value.items()}
+
+
+_READ = {
+    "s": spread_of,
+    "r": _rate,
+    "n": _number,
+    "w": _whole,
+    "t": _text,
+    "f": _flag,
+    "o": _share,
+    "g": _ages,
+}
+
+
+def _check_ranges(values: Mapping[str, Mapping[str, Any]], *, where: str) -> None:
+    horizon, draws = values["look_ahead"]["horizon_years"], values["look_ahead"]["draws"]
+    if not 1 <= horizon <= LONGEST_HORIZON:
+        raise SettingsError(
+            f"{where}: a horizon of {horizon} years cannot be budgeted. Give one from 1 to {LONGEST_HORIZON} years."
+        )
+    if not 1 <= draws <= MOST_DRAWS:
+        raise SettingsError(f"{where}: {draws} draws cannot be simulated. Give from 1 to {MOST_DRAWS:,}.")
+
+
+def _methods(plain: Any) -> dict[str, Method]:
+    if not isinstance(plain, dict) or not plain:
+        raise SettingsError(f"{FILE}: describe at least one method as [method.NAME].")
+    methods = {}
+    for name, entry in plain.items():
+        where = f"[method.{name}]"
+        if not isinstance(entry, dict):
+            raise SettingsError(f"{FILE}, {where}: write it with material and not_for.")
+        _only(entry, METHOD_KEYS, where)
+        material, not_for = entry.get("material"), entry.get("not_for", [])
+        if material not in NEW_MATERIALS:
+            raise SettingsError(
+                f"{FILE}, {where}, material: {material!r} is not laid new. Use one of: {', '.join(NEW_MATERIALS)}."
+            )
+        if not isinstance(not_for, list) or any(m not in Material.codes() for m in not_for):
+            raise SettingsError(f"{FILE}, {where}, not_for: write a list of materials.")
+        methods[name] = Method(
+            name=name,
+            material=material,
+            not_for=tuple(not_for),
+            source=str(entry.get("source", "not stated")),
+        )
+    return methods
+
+
+def _costs(plain: Any, base_year: int) -> tuple[UnitCost, ...]:
+    if plain is None:
+        return ()
+    if not isinstance(plain, list):
+        raise SettingsError(f"{FILE}: write prices as [[cost]] blocks.")
+    return tuple(_cost(entry, number, base_year) for number, entry in enumerate(plain, start=1))
+
+
+def _cost(entry: Any, number: int, base_year: int) -> UnitCost:
+    where = f"[[cost]] number {number}"
+    _only(entry, COST_KEYS, where)
+    if "usd" not in entry:
+        raise SettingsError(
+            f"{FILE}, {where}: its price is missing. Add usd = {{ low = 100, likely = 150, high = 250 }}."
+        )
+    unit = entry.get("unit", PER_FOOT)
+    if unit not in {PER_FOOT, EACH}:
+        raise SettingsError(f"{FILE}, {where}, unit: {unit!r} is unknown. Use '{PER_FOOT}' or '{EACH}'.")
+    diameter = entry.get("diameter_in")
+    return UnitCost(
+        method=_text(entry.get("method"), f"{FILE}, {where}, method"),
+        diameter_in=None if diameter is None else _number(diameter, f"{FILE}, {where}, diameter_in"),
+        depth_band=entry.get("depth_band"),
+        surface=entry.get("surface"),
+        unit=unit,
+        usd=spread_of(entry["usd"], f"{FILE}, {where}, usd"),
+        base_year=base_year,
+        source=str(entry.get("source", "not stated")),
+    )

@@ -1,0 +1,242 @@
+"""What a simulation of lives needs of a fit, published once: laws by parameter draw, and pipes that follow them.
+
+A pipe's law has three parts, each with its draws: what it is made of and when it was laid, where it lies (depth,
+soil, tree), and its area. A renewed pipe keeps the last two and takes the first of its new material. Parts are
+published instead of laws because there are few of them, however large the town.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from models.looks import FloatArray, IntArray
+from models.series import series_chances
+from pipeline.assumptions import NEW_MATERIALS
+from pipeline.settings import Settings
+from pipeline.steps.fit_design import ROW_KEYS, candidates, life_looks, line_looks
+from pipeline.steps.fit_input import Exposure
+from pipeline.steps.fit_regression import OutcomeFit
+from pipeline.steps.fit_scores import lines_to_score
+
+NEW_ERA = "1980_on"
+#: Covariates that speak of the place, by the names of their terms.
+SITE_TERMS = ("depth", "expansive", "tree")
+#: Lots whose segments' draws are alive at once.
+LOTS_AT_ONCE = 50_000
+PIPE, SITE, AREA = "pipe", "site", "area"
+NO_AREA = ""
+
+Frames = dict[str, pl.DataFrame]
+
+
+def budget_laws(fit: OutcomeFit, exposure: Exposure, settings: Settings) -> Frames:
+    """Make the published `life_law_parts`, `pipe_entries` and `pipe_states`.
+
+    Parameters
+    ----------
+    fit : OutcomeFit
+        A fit that is ok.
+    exposure : Exposure
+        All lives and looks.
+    settings : Settings
+        Seed.
+
+    Returns
+    -------
+    dict of str to DataFrame
+    """
+    rows = _parts_of_rows(fit)
+    keys, draws = _failed_now(fit, exposure)
+    current = _current(exposure).with_columns(state=pl.Series(keys))
+    entries = (
+        candidates(current, fit.design.shares)
+        .join(fit.design.rows, on=list(ROW_KEYS), nulls_equal=True)
+        .join(rows.select("row", "pipe", "site", "area"), on="row")
+        .join(current.select("life", "lot_id", "position", "state"), on="life")
+        .sort("lot_id", "position", "row", "install_from")
+        .select(
+            "lot_id",
+            sequence=pl.col("position"),
+            entry=pl.int_range(1, pl.len() + 1).over("lot_id", "position"),
+            state="state",
+            pipe="pipe",
+            site="site",
+            area="area_right" if "area" in ROW_KEYS else "area",
+            prior_probability="probability",
+            age_from_years=-pl.col("install_to"),
+            age_to_years=-pl.col("install_from"),
+        )
+    )
+    states = pl.DataFrame(
+        {
+            "state": np.arange(len(draws)),
+            "failed_now": pl.Series(draws, dtype=pl.Array(pl.Float32, draws.shape[1])),
+        }
+    ).with_columns(pl.col("failed_now").arr.to_list())
+    rng = np.random.default_rng([settings.seed, 5])
+    return {
+        "life_law_parts": _parts(fit, rows, rng),
+        "pipe_entries": entries,
+        "pipe_states": states,
+    }
+
+
+def _current(exposure: Exposure) -> pl.DataFrame:
+    """Lives in the ground, numbered along each line as `lot_segments` numbers them."""
+    current = exposure.lives.filter(pl.col("ended_year").is_null()).sort("lot_id", "sequence", "life_id")
+    return current.with_row_index("life").with_columns(
+        position=pl.int_range(1, pl.len() + 1).over("lot_id"), line=pl.col("lot_id").rle_id().cast(pl.Int64)
+    )
+
+
+def _parts_of_rows(fit: OutcomeFit) -> pl.DataFrame:
+    """Codes of the parts of each covariate row."""
+    rows = fit.design.rows
+    site = {
+        name: fit.design.X[:, fit.design.X_names.index(name)]
+        for name in SITE_TERMS
+        if name in fit.design.X_names
+    }
+    words = [pl.lit(NO_AREA)]
+    if site:
+        rows = rows.with_columns(**{f"at_{name}": pl.Series(value) for name, value in site.items()})
+        words = [pl.format(f"{name} {{}}", pl.col(f"at_{name}").round(4)) for name in site]
+    area = pl.lit(NO_AREA)
+    if fit.design.areas:
+        area = (
+            pl.when(pl.Series(fit.design.group) >= 0).then(pl.col("area").fill_null(NO_AREA)).otherwise(area)
+        )
+    return rows.with_columns(
+        pipe=pl.format("{}, {}", "material", "era"), site=pl.concat_str(words, separator=", "), area=area
+    )
+
+
+def _parts(fit: OutcomeFit, rows: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
+    """Draws of every part."""
+    terms = _Terms(fit, rng)
+    known = rows.select("material", "era").unique()
+    new = pl.DataFrame({"material": NEW_MATERIALS}).with_columns(era=pl.lit(NEW_ERA))
+    pipes = pl.concat([known, new]).unique().sort("material", "era")
+    found = [terms.of_pipe(material, era) for material, era in pipes.iter_rows()]
+    names = [f"at_{name}" for name in SITE_TERMS if f"at_{name}" in rows.columns]
+    for row in rows.select("site", *names).unique(subset="site").sort("site").iter_rows(named=True):
+        found.append(terms.of_site(row["site"], {name.removeprefix("at_"): row[name] for name in names}))
+    found += terms.of_areas(fit.design.areas)
+    return pl.DataFrame(found, schema=_PARTS_SCHEMA, orient="row")
+
+
+_NUMBERS = pl.List(pl.Float32)
+_PARTS_SCHEMA: dict[str, Any] = {
+    "part": pl.String,
+    "code": pl.String,
+    "is_on_record": pl.Boolean,
+    "log_scale": _NUMBERS,
+    "log_shape": _NUMBERS,
+    "start_log_odds": _NUMBERS,
+    "log_hazard": _NUMBERS,
+}
+
+Row = tuple[str, str, bool, list[float] | None, list[float] | None, list[float] | None, list[float] | None]
+
+
+class _Terms:
+    """Draws of the terms of a fit by name."""
+
+    def __init__(self, fit: OutcomeFit, rng: np.random.Generator) -> None:
+        self.draws = dict(zip(fit.fitted.names, fit.draws.T, strict=False))
+        self.effects = fit.draws[:, len(fit.fitted.names) :]
+        self.n_draws = len(fit.draws)
+        self.prior_sd = dict(zip(fit.fitted.names, fit.fitted.prior_sd, strict=True))
+        self.materials = set(fit.design.rows["material"].unique())
+        self.has_start = fit.design.W is not None
+        self.rng = rng
+
+    def of_pipe(self, material: str, era: str) -> Row:
+        """Law of a material and era; one that is not on record differs from the average by what materials do."""
+        is_known = material in self.materials
+        made = [self._sum(part, material, era, is_known=is_known) for part in ("scale", "shape")]
+        start = self._sum("start", material, era, is_known=is_known).tolist() if self.has_start else None
+        return PIPE, f"{material}, {era}", is_known, made[0].tolist(), made[1].tolist(), start, None
+
+    def _sum(self, part: str, material: str, era: str, *, is_known: bool) -> FloatArray:
+        total = np.zeros(self.n_draws)
+        for name in ("all", material, f"{material}, {era}"):
+            total = total + self.draws.get(f"{part}: {name}", 0.0)
+        if not is_known:
+            others = [
+                self.prior_sd[f"{part}: {m}"] for m in self.materials if f"{part}: {m}" in self.prior_sd
+            ]
+            total = total + self.rng.normal(0.0, max(others, default=0.0), self.n_draws)
+        return np.asarray(total, dtype=np.float64)
+
+    def of_site(self, code: str, values: dict[str, float]) -> Row:
+        """What depth, soil and tree add to log scale."""
+        shift = sum(
+            (value * self.draws[f"scale: {name}"] for name, value in values.items()), np.zeros(self.n_draws)
+        )
+        return SITE, code, True, shift.tolist(), None, None, None
+
+    def of_areas(self, areas: Sequence[str]) -> list[Row]:
+        """Log hazard of each area; that of no area is nought."""
+        none: Row = (AREA, NO_AREA, True, None, None, None, [0.0] * self.n_draws)
+        return [
+            none,
+            *(
+                (AREA, area, True, None, None, None, self.effects[:, i].tolist())
+                for i, area in enumerate(areas)
+            ),
+        ]
+
+
+def _failed_now(fit: OutcomeFit, exposure: Exposure) -> tuple[IntArray, FloatArray]:
+    """State of each life in the ground, and the distinct states' draws of having failed by now."""
+    lives, looks, lines, _ = lines_to_score(exposure, fit.outcome)
+    looks = looks.with_columns(sensitivity=pl.lit(fit.fitted.detection.sensitivity))
+    n_lines = int(lives["line"].max()) + 1  # type: ignore[arg-type]
+    parts = []
+    for first in range(0, n_lines, LOTS_AT_ONCE):
+        these = lives.filter(pl.col("line").is_between(first, first + LOTS_AT_ONCE, closed="left"))
+        base = int(these["life"][0])
+        these = these.with_columns(pl.col("life") - base)
+        of_these = {
+            "looks": looks.with_columns(pl.col("life").cast(pl.Int64) - base),
+            "lines": lines.with_columns(pl.col("life").cast(pl.Int64) - base),
+        }
+        kept = {
+            name: frame.filter(pl.col("life").is_between(0, these.height, closed="left"))
+            for name, frame in of_these.items()
+        }
+        chances = series_chances(
+            fit.fitted,
+            fit.design.X,
+            fit.design.Z,
+            life_looks(fit.design, these, kept["looks"]),
+            (these["line"] - first).to_numpy(),
+            W=fit.design.W,
+            group=fit.design.group if fit.design.areas else None,
+            now=0.0,
+            horizon=0.0,
+            draws=fit.draws,
+            line_looks=line_looks(kept["lines"]),
+            keep_lives=np.arange(these.height),
+        )
+        parts.append(_distinct(np.ascontiguousarray(chances.life_draws_now.T)))
+    return _joined(parts)
+
+
+def _distinct(draws: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Distinct rows and which of them each row is."""
+    as_bytes = draws.view(np.dtype((np.void, draws.dtype.itemsize * draws.shape[1])))[:, 0]
+    _, first, like = np.unique(as_bytes, return_index=True, return_inverse=True)
+    return like.astype(np.int64), draws[first]
+
+
+def _joined(parts: list[tuple[IntArray, FloatArray]]) -> tuple[IntArray, FloatArray]:
+    offsets = np.cumsum([0, *(len(draws) for _, draws in parts[:-1])])
+    keys = np.concatenate([like + offset for (like, _), offset in zip(parts, offsets, strict=True)])
+    again, draws = _distinct(np.concatenate([draws for _, draws in parts]))
+    return again[keys], draws
