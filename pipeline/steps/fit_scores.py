@@ -76,10 +76,7 @@ def score_lines(
     -------
     Scores
     """
-    current = exposure.lives.filter(pl.col("ended_year").is_null()).sort("lot_id", "sequence", "life_id")
-    lives = current.with_row_index("life").with_columns(line=pl.col("lot_id").rle_id().cast(pl.Int64))
-    looks, repaired = _looks_after_repairs(_looks_for_scores(exposure, fit.outcome), lives)
-    lines = _line_looks_for_scores(exposure, fit.outcome, lives)
+    lives, looks, lines, repaired = lines_to_score(exposure, fit.outcome)
     chances = series_chances(
         fit.fitted,
         fit.design.X,
@@ -113,6 +110,23 @@ def score_lines(
         repaired=repaired,
         tie_ins=chances.life_draws_now,
     )
+
+
+def lines_to_score(
+    exposure: Exposure, outcome: str
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Return what is in the ground and all that still tells about it.
+
+    Returns
+    -------
+    tuple of DataFrame
+        Lives in use, numbered by `life` and by `line`; looks at them; overall verdicts on their lines; and the
+        lots whose bad look was followed by a repair.
+    """
+    current = exposure.lives.filter(pl.col("ended_year").is_null()).sort("lot_id", "sequence", "life_id")
+    lives = current.with_row_index("life").with_columns(line=pl.col("lot_id").rle_id().cast(pl.Int64))
+    looks, repaired = _looks_after_repairs(_looks_for_scores(exposure, outcome), lives)
+    return lives, looks, _line_looks_for_scores(exposure, outcome, lives), repaired
 
 
 def _last_of_each(line: IntArray) -> IntArray:
