@@ -3,8 +3,10 @@
 A map is a small TOML file:
 
     layout = "jobs"                  # a table of the contract, or "jobs" for one row per inspection
-    sheet = "Jobs"                   # optional, as are header_row, delimiter and decimal
+    sheet = "Jobs"                   # optional, as are header_row, delimiter, decimal and grid
     decimal = ","
+    grid = 2227                      # EPSG code of a geographic file's coordinates where the file does not say
+                                     # it, or "local" for feet of a grid without a code
 
     [columns.inspection_date]
     from = "Date of job"
@@ -43,7 +45,10 @@ from pipeline.errors import SettingsError
 from pipeline.material_runs import MATERIAL_CODES, codes_of_run
 from pipeline.quantities import is_date_format, units_for
 
-TOP_KEYS = ("layout", "sheet", "header_row", "delimiter", "decimal", "columns", "values")
+TOP_KEYS = ("layout", "sheet", "header_row", "delimiter", "decimal", "grid", "columns", "values")
+#: A grid of feet without an EPSG code.
+LOCAL_GRID = "local"
+FIRST_EPSG, LAST_EPSG = 1024, 32767
 RULE_KEYS = ("from", "unit", "format", "value", "true", "false", "blank")
 
 
@@ -92,6 +97,8 @@ class ColumnMap:
         As `readers.read` takes them.
     decimal : str
         "." or ",".
+    grid : int or str or None
+        EPSG code of a geographic file's coordinates, or "local"; None where the file says it.
     name : str or None
         File name the map was read from; None for a proposed one.
     """
@@ -103,6 +110,7 @@ class ColumnMap:
     header_row: int | None = None
     delimiter: str | None = None
     decimal: str = "."
+    grid: int | str | None = None
     name: str | None = None
 
     @property
@@ -149,7 +157,7 @@ class ColumnMap:
     def to_toml(self) -> str:
         """Write the map as TOML; `from_toml` reads it back to an equal map."""
         data: dict[str, Any] = {"layout": self.layout}
-        for key in ("sheet", "header_row", "delimiter"):
+        for key in ("sheet", "header_row", "delimiter", "grid"):
             if getattr(self, key) is not None:
                 data[key] = getattr(self, key)
         if self.decimal != ".":
@@ -222,6 +230,7 @@ class _Parser:
             header_row=header_row,
             delimiter=self.delimiter(data),
             decimal=decimal,
+            grid=self.grid(data),
             name=name,
         )
 
@@ -243,6 +252,15 @@ class _Parser:
         if value is not None and not isinstance(value, str):
             raise self.fail(f"{key} of {place} is {value!r}; it must be text in quotation marks.")
         return value
+
+    def grid(self, data: dict[str, Any]) -> int | str | None:
+        grid = data.get("grid")
+        is_code = type(grid) is int and FIRST_EPSG <= grid <= LAST_EPSG
+        if grid is None or grid == LOCAL_GRID or is_code:
+            return grid
+        raise self.fail(
+            f'grid is {grid!r}; it must be an EPSG code such as 2227, or "{LOCAL_GRID}" for a grid of feet without one.'
+        )
 
     def delimiter(self, data: dict[str, Any]) -> str | None:
         delimiter = self.text(data, "delimiter", "the map")

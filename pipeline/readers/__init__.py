@@ -39,6 +39,7 @@ def read(
     sheet: str | None = None,
     header_row: int | None = None,
     delimiter: str | None = None,
+    grid: int | str | None = None,
 ) -> RawRows:
     """Read one file as text rows.
 
@@ -52,6 +53,9 @@ def read(
         Row that holds the headers, as a spreadsheet numbers it; found by itself where not given.
     delimiter : str, optional
         Character between fields of delimited text; found by itself where not given.
+    grid : int or str, optional
+        EPSG code of the coordinates of a geographic file that does not say it, or says it wrongly; "local" for
+        feet of a grid without a code. Other kinds of files say it in a column.
 
     Raises
     ------
@@ -68,7 +72,7 @@ def read(
         _refuse_other(path, start, "a Parquet file", (parquet.MAGIC,))
         raw = parquet.read(path)
     elif suffix in GEOGRAPHIC:
-        raw = geographic.read(path, sheet=sheet)
+        raw = geographic.read(path, sheet=sheet, grid=grid)
     elif suffix in TEXTS:
         _refuse_other(path, start, "a text table", ())
         raw = delimited.read(path, header_row=header_row, delimiter=delimiter)

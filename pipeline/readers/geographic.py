@@ -1,7 +1,8 @@
 """GeoJSON, GeoPackage and shapefile, through pyogrio.
 
 Each feature is a row: its attributes, and from its geometry `outline_wkt` and the centre. In a projected grid
-the centre is `x`, `y`, with the grid's `epsg`; in geographic coordinates it is `lon`, `lat` on WGS 84. Rows
+the centre is `x`, `y`, with the grid's `epsg`; in geographic coordinates it is `lon`, `lat` on WGS 84. A GeoJSON
+file means degrees (RFC 7946, section 4) unless it has the older "crs" member, or the column map names its grid. Rows
 are numbered from 2, as if the names stood in row 1.
 """
 
@@ -17,6 +18,7 @@ import shapely
 from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
+from pipeline.column_rules import LOCAL_GRID
 from pipeline.errors import InputFileError
 from pipeline.readers.parquet import as_text
 from pipeline.readers.raw import RawRows, reject_rows, sha256_of, unique_headers
@@ -27,13 +29,13 @@ WGS84 = 4326
 DEGREE_DECIMALS, GRID_DECIMALS = 7, 3
 
 
-def read(path: Path, *, sheet: str | None) -> RawRows:
+def read(path: Path, *, sheet: str | None, grid: int | str | None = None) -> RawRows:
     """Read one layer of a geographic file.
 
     Raises
     ------
     InputFileError
-        Damaged or cut off, no such layer, or no features.
+        Damaged or cut off, no such layer, no features, or `grid` is no coordinate system.
     """
     _refuse_cut_off(path)
     layer = _layer(path, sheet)
@@ -51,7 +53,7 @@ def read(path: Path, *, sheet: str | None) -> RawRows:
     if geometry is None or not len(geometry):
         raise InputFileError(path, "there are no features in it.", "Choose the file that holds the records.")
     shapes = shapely.from_wkb(geometry)
-    place, wrong = _places(shapes, _crs(path, meta["crs"]))
+    place, wrong = _places(shapes, _crs(path, meta["crs"]) if grid is None else _named_grid(path, grid))
     frame = pl.DataFrame(place).with_columns(
         frame.select(pl.exclude(list(place)).name.keep()) if frame.width else []
     )
@@ -123,6 +125,22 @@ def _crs(path: Path, text: str | None) -> CRS | None:
         ) from exc
 
 
+def _named_grid(path: Path, grid: int | str) -> CRS | None:
+    if not isinstance(grid, int):
+        return None
+    try:
+        crs = CRS.from_epsg(grid)
+    except CRSError:
+        crs = None
+    if crs is None or not (crs.is_projected or crs.is_geographic):
+        raise InputFileError(
+            path,
+            f"the column map names the grid {grid}, which is no EPSG code of a map's coordinates.",
+            "Correct the line grid = … of the map.",
+        )
+    return crs
+
+
 def _places(
     shapes: np.ndarray, crs: CRS | None
 ) -> tuple[Mapping[str, pl.Series], list[tuple[int, str, str, str]]]:
@@ -131,23 +149,23 @@ def _places(
     x, y = shapely.get_x(centre), shapely.get_y(centre)
     if crs is None or not crs.is_geographic:
         epsg = None if crs is None else crs.to_epsg(min_confidence=70)
-        return {
-            "outline_wkt": _wkt(shapes, GRID_DECIMALS),
-            "x": pl.Series(np.round(x, GRID_DECIMALS), nan_to_null=True),
-            "y": pl.Series(np.round(y, GRID_DECIMALS), nan_to_null=True),
-            "epsg": pl.Series([epsg] * len(shapes), dtype=pl.Int64),
-        }, []
+        return _on_grid(shapes, x, y, epsg), []
     wrong = np.flatnonzero((np.abs(x) > 180) | (np.abs(y) > 90))
+    is_grid = len(wrong) == len(shapes)
     faults = [
         (
             int(i),
-            "lon",
+            "x" if is_grid else "lon",
             f"{x[i]:.10g} {y[i]:.10g}",
             "The file says that its coordinates are degrees, but these cannot be; they look like feet or metres "
-            "of a grid. Export it with its true coordinate system.",
+            "of a grid. Export it with its true coordinate system, or name that in the column map: grid = its EPSG code, "
+            f'or grid = "{LOCAL_GRID}" for feet without a code.',
         )
         for i in wrong
     ]
+    if is_grid:
+        # The rows are refused, but their columns are those that a map with the grid will have.
+        return _on_grid(shapes, x, y, None), faults
     x[wrong] = y[wrong] = np.nan
     if crs.to_epsg() != WGS84:
         x, y = Transformer.from_crs(crs, WGS84, always_xy=True).transform(x, y)
@@ -156,6 +174,15 @@ def _places(
         "lon": pl.Series(np.round(_finite(x), DEGREE_DECIMALS), nan_to_null=True),
         "lat": pl.Series(np.round(_finite(y), DEGREE_DECIMALS), nan_to_null=True),
     }, faults
+
+
+def _on_grid(shapes: np.ndarray, x: np.ndarray, y: np.ndarray, epsg: int | None) -> Mapping[str, pl.Series]:
+    return {
+        "outline_wkt": _wkt(shapes, GRID_DECIMALS),
+        "x": pl.Series(np.round(x, GRID_DECIMALS), nan_to_null=True),
+        "y": pl.Series(np.round(y, GRID_DECIMALS), nan_to_null=True),
+        "epsg": pl.Series([epsg] * len(shapes), dtype=pl.Int64),
+    }
 
 
 def _finite(values: np.ndarray) -> np.ndarray:

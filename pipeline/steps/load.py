@@ -84,7 +84,11 @@ def load(
     with open_warehouse(workspace) as warehouse:
         progress(f"Reading {path.name}")
         raw = readers.read(
-            path, sheet=column_map.sheet, header_row=column_map.header_row, delimiter=column_map.delimiter
+            path,
+            sheet=column_map.sheet,
+            header_row=column_map.header_row,
+            delimiter=column_map.delimiter,
+            grid=column_map.grid,
         )
         earlier = find_earlier(warehouse, raw, column_map)
         if earlier is not None and _waiting_rows(warehouse, earlier) is None:

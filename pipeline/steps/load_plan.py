@@ -94,6 +94,7 @@ def plan_load(
             sheet=column_map.sheet,
             header_row=column_map.header_row,
             delimiter=column_map.delimiter,
+            grid=column_map.grid,
         )
         return LoadPlan(path, column_map, None, raw)
     if layout is not None and layout not in LAYOUTS:

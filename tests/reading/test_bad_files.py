@@ -222,3 +222,11 @@ def test_places_without_features(tmp_path):
     path = tmp_path / "a.geojson"
     path.write_text('{"type": "FeatureCollection", "features": []}')
     assert message(path) == "there are no features in it. Choose the file that holds the records."
+
+
+@pytest.mark.parametrize("grid", [1025, 20000], ids=["no such code", "heights"])
+def test_a_grid_that_is_none_is_named(tmp_path, grid):
+    assert message(good_places(tmp_path / "a.gpkg"), grid=grid) == (
+        f"the column map names the grid {grid}, which is no EPSG code of a map's coordinates. "
+        "Correct the line grid = … of the map."
+    )

@@ -12,6 +12,7 @@ sheet = "Jobs"
 header_row = 4
 delimiter = ";"
 decimal = ","
+grid = 2227
 
 [columns.address]
 from = ["No", "Street"]
@@ -51,7 +52,7 @@ from = "Pipe"
 
 def test_a_map_is_read_and_written_back_the_same():
     first = ColumnMap.from_toml(GOOD)
-    assert first.layout == "jobs"
+    assert (first.layout, first.grid) == ("jobs", 2227)
     assert first.columns["address"].headers == ("No", "Street")
     assert first.columns["line_drained"].true_words == ("ja",)
     assert first.values["overall_verdict"] == {"no issues found": "serviceable"}
@@ -85,11 +86,15 @@ COLUMN = '\n[columns.end_ft]\nfrom = "Length"\n'
         (
             'layout = "jobs"\nheaderrow = 3' + COLUMN,
             "mine.toml: the map has an unknown key 'headerrow'. Did you mean 'header_row'? Known keys: layout, sheet, "
-            "header_row, delimiter, decimal, columns, values.",
+            "header_row, delimiter, decimal, grid, columns, values.",
         ),
         (
             'layout = "jobs"\nheader_row = "4"' + COLUMN,
             "mine.toml: header_row is '4'; it must be a row number, 1 or more.",
+        ),
+        (
+            'layout = "jobs"\ngrid = "feet"' + COLUMN,
+            "mine.toml: grid is 'feet'; it must be an EPSG code such as 2227, or \"local\" for a grid of feet without one.",
         ),
         (
             'layout = "jobs"\ndecimal = ";"' + COLUMN,

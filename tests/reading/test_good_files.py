@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import os
 import tempfile
 from datetime import date, datetime
@@ -244,10 +245,52 @@ def test_feet_labelled_as_degrees_are_rejected(tmp_path, name):
             "lon",
             "wrong_place",
             "The file says that its coordinates are degrees, but these cannot be; they look like feet or metres of a "
-            "grid. Export it with its true coordinate system.",
+            "grid. Export it with its true coordinate system, or name that in the column map: grid = its EPSG code, or "
+            'grid = "local" for feet without a code.',
         )
     ]
     assert raw.n_read == 2
+
+
+#: California zone 3 in US survey feet (EPSG 2227, NAD83): near 37.9 N, 121.9 W.
+ON_GRID = {
+    "type": "Polygon",
+    "coordinates": [[[6144000, 2174000], [6144100, 2174000], [6144100, 2174050], [6144000, 2174000]]],
+}
+
+
+def write_geojson(path, **members):
+    feature = {"type": "Feature", "properties": {"lot_id": "7"}, "geometry": ON_GRID}
+    path.write_text(json.dumps({"type": "FeatureCollection", **members, "features": [feature]}))
+    return path
+
+
+def test_geojson_on_a_grid_is_read_when_its_older_crs_member_says_so(tmp_path):
+    crs = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::2227"}}
+    raw = readers.read(write_geojson(tmp_path / "a.geojson", crs=crs))
+    row = dict(zip(raw.headers, raw.rows.row(0)[1:], strict=True))
+    assert (row["epsg"], raw.malformed.height) == ("2227", 0)
+    assert float(row["x"]) == pytest.approx(6_144_066.667, abs=0.001)
+
+
+@pytest.mark.parametrize(("grid", "epsg"), [(2227, "2227"), ("local", None)])
+def test_geojson_on_a_grid_is_read_when_the_map_says_so(tmp_path, grid, epsg):
+    path = write_geojson(tmp_path / "a.geojson")
+    silent = readers.read(path)
+    assert (silent.rows.height, silent.malformed["reason_code"].to_list()) == (0, ["wrong_place"])
+    raw = readers.read(path, grid=grid)
+    row = dict(zip(raw.headers, raw.rows.row(0)[1:], strict=True))
+    assert (row["epsg"], row["lot_id"], raw.malformed.height) == (epsg, "7", 0)
+    assert float(row["y"]) == pytest.approx(2_174_016.667, abs=0.001)
+    # so the map that is proposed for it lacks only the line that names the grid
+    assert silent.headers == raw.headers
+
+
+def test_a_geographic_grid_named_by_the_map_gives_degrees(tmp_path):
+    path = tmp_path / "a.gpkg"
+    write_places(path, [shapely.Point(-120.0, 38.0)], "EPSG:2227")
+    raw = readers.read(path, grid=4326)
+    assert raw.headers[:3] == ("outline_wkt", "lon", "lat")
 
 
 @pytest.mark.parametrize("name", ["a.gpkg", "a.shp"])
