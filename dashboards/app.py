@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import panel as pn
 
 from dashboards import labels, parts, theme, wording
+from dashboards.access import present_account
 from dashboards.data import Library, Records
 from dashboards.filters import SHARED
 from dashboards.pages import age, records, sale, town, where
+from pipeline.accounts import ALL, BLOCKS, PORTFOLIO, Account, Accounts
 from pipeline.errors import PublishedError
+from pipeline.settings import Workspace
 
 Page = Callable[[Records], pn.viewable.Viewable]
 
@@ -24,6 +28,9 @@ PAGES: dict[str, Page] = {
     "sale": sale.page,
     "records": records.page,
 }
+
+#: Pages of accounts that do not see everything; what they show is cut to what the account may see.
+ROLE_PAGES = {PORTFOLIO: frozenset({"age", "where", "map", "sale"}), BLOCKS: frozenset({"age", "where"})}
 
 FRAME = Path(__file__).with_name("page.html").read_text(encoding="utf-8")
 
@@ -47,7 +54,9 @@ def set_up_panel(*, threads: int) -> None:
     )
 
 
-def make_app(library: Library, pages: Mapping[str, Page] = PAGES) -> Callable[[], pn.Template]:
+def make_app(
+    library: Library, pages: Mapping[str, Page] = PAGES, gate: Workspace | None = None
+) -> Callable[[], pn.Template]:
     """Return the function that Panel calls for each new session.
 
     Parameters
@@ -56,27 +65,63 @@ def make_app(library: Library, pages: Mapping[str, Page] = PAGES) -> Callable[[]
         Hands out the published records.
     pages : mapping of str to callable
         Page builders under the words that choose them in the address.
+    gate : Workspace, optional
+        Whose accounts decide what a session may see; None where no accounts are kept.
     """
 
     def session() -> pn.Template:
         try:
-            return _session(library, pages)
+            return _session(library, pages, gate)
         except PublishedError as fault:
-            return _frame("", _nothing(fault), {})
+            return _frame(Frame("", _nothing(fault)))
         except Exception:
             sentence = parts.report_defect("the frame of a page could not be built")
-            return _frame("", parts.error_card(sentence), {})
+            return _frame(Frame("", parts.error_page(sentence)))
 
     return session
 
 
-def _session(library: Library, pages: Mapping[str, Page]) -> pn.Template:
-    generation, published = library.borrow()
-    pn.state.on_session_destroyed(lambda _context: library.give_back(generation))
-    chosen = parts.from_address("page", pages) or next(iter(pages))
-    parts.name_source(labels.source_line(published.run))
-    body = parts.guarded(lambda: pages[chosen](published))
-    return _frame(chosen, body, published.run)
+def _session(library: Library, pages: Mapping[str, Page], gate: Workspace | None) -> pn.Template:
+    account = present_account(None if gate is None else Accounts(gate))
+    lent = library.borrow(account)
+    pn.state.on_session_destroyed(lambda _context: library.give_back(lent))
+    allowed = {name: page for name, page in pages.items() if may_open(account, name)}
+    parts.name_source(labels.source_line(lent.records.run))
+    chosen = parts.from_address("page", allowed) or next(iter(allowed))
+    body = parts.guarded(lambda: allowed[chosen](lent.records), parts.error_page)
+    return _frame(Frame(chosen, body, lent.records.run, tuple(allowed), account.name if account else ""))
+
+
+def may_open(account: Account | None, page: str) -> bool:
+    """Whether an account may open a page; one that is not listed here is for those who see everything."""
+    if account is None or account.role == ALL:
+        return True
+    return page in ROLE_PAGES[account.role]
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """What stands in and around a page.
+
+    Attributes
+    ----------
+    page : str
+        Word that chooses it in the address.
+    body : Viewable
+        The page.
+    run : mapping
+        The build behind it; empty where nothing is published.
+    pages : tuple of str
+        Pages that can be chosen.
+    user : str
+        Who is signed in; empty where nobody has to.
+    """
+
+    page: str
+    body: pn.viewable.Viewable
+    run: Mapping[str, Any] = field(default_factory=dict)
+    pages: tuple[str, ...] = ()
+    user: str = ""
 
 
 def _nothing(fault: PublishedError) -> pn.viewable.Viewable:
@@ -87,11 +132,13 @@ def _nothing(fault: PublishedError) -> pn.viewable.Viewable:
     )
 
 
-def _frame(page: str, body: pn.viewable.Viewable, run: Mapping[str, Any]) -> pn.Template:
+def _frame(shown: Frame) -> pn.Template:
+    run = shown.run
     frame = pn.Template(FRAME, location=True)
-    frame.add_variable("page", page)
-    frame.add_variable("page_title", wording.PAGES.get(page, "Nothing to show"))
-    frame.add_variable("pages", list(wording.PAGES.items()) if run else [])
+    frame.add_variable("page", shown.page)
+    frame.add_variable("page_title", wording.PAGES.get(shown.page, "Nothing to show"))
+    frame.add_variable("pages", [(name, wording.PAGES.get(name, name)) for name in shown.pages])
+    frame.add_variable("user", shown.user)
     frame.add_variable("town", run["town_name"] if run else "")
     frame.add_variable("run_line", wording.run_line(run) if run else "")
     frame.add_variable("invented", wording.invented(run) if run else "")
@@ -100,7 +147,7 @@ def _frame(page: str, body: pn.viewable.Viewable, run: Mapping[str, Any]) -> pn.
     frame.add_variable("shared", json.dumps(SHARED))
     frame.add_variable("look", theme.LOOK)
     frame.add_variable("font", theme.FONT)
-    frame.add_panel("main", body)
+    frame.add_panel("main", shown.body)
     if pn.state.notifications is not None:
         frame.add_panel("notifications", pn.state.notifications)
     return frame

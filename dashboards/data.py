@@ -13,7 +13,9 @@ import polars as pl
 from dashboards import lots_asked
 from dashboards.filters import Options, View
 from dashboards.map_queries import MapQueries
+from pipeline.accounts import Account
 from pipeline.published.read import PublishedReader, open_current
+from pipeline.published.scope import Scope
 from pipeline.settings import Workspace
 from pipeline.vocabulary import Outcome
 
@@ -244,11 +246,24 @@ LOT_PARTS = {
 
 
 @dataclass
-class _Shared:
-    """An open generation with the number of sessions that use it."""
+class Lent:
+    """An open generation, as one kind of account sees it, with the number of sessions that use it.
+
+    Attributes
+    ----------
+    reader : PublishedReader
+        The generation.
+    records : Records
+        The pages' questions to it.
+    scope : Scope or None
+        What is left out of it.
+    sessions : int
+        Sessions that use it.
+    """
 
     reader: PublishedReader
     records: Records
+    scope: Scope | None
     sessions: int = 0
 
 
@@ -258,28 +273,42 @@ class Library:
     def __init__(self, place: Workspace | Path) -> None:
         self._place = place
         self._lock = threading.Lock()
-        self._open: dict[str, _Shared] = {}
-        self._newest: str | None = None
+        self._open: list[Lent] = []
 
-    def borrow(self) -> tuple[str, Records]:
-        """Return the newest generation and its name, to be given back with `give_back`.
+    def borrow(self, account: Account | None = None) -> Lent:
+        """Return the newest generation, to be given back with `give_back`.
+
+        Parameters
+        ----------
+        account : Account, optional
+            Who asks; its rows alone are there. None means the machine's own user, who sees all.
 
         Raises
         ------
         PublishedError
             Nothing is published, or it cannot be read.
         """
+        scope = None if account is None else account.scope
         with self._lock:
-            shared = self._open.get(self._newest or "")
-            if shared is None or shared.reader.is_stale():
-                reader = open_current(self._place)
-                self._newest = reader.generation
-                shared = self._open.setdefault(
-                    reader.generation, _Shared(reader, Records(reader, self._workspace()))
-                )
-                self._close_unused()
-            shared.sessions += 1
-            return shared.reader.generation, shared.records
+            fresh = [lent for lent in self._open if lent.scope == scope and not lent.reader.is_stale()]
+            lent = fresh[0] if fresh else self._opened(scope)
+            lent.sessions += 1
+            self._close_unused()
+            return lent
+
+    def give_back(self, lent: Lent) -> None:
+        """End a session's use of a generation."""
+        with self._lock:
+            lent.sessions -= 1
+            self._close_unused()
+
+    def _opened(self, scope: Scope | None) -> Lent:
+        reader = open_current(self._place, scope)
+        # Who does not see everything brings no files in either.
+        workspace = self._workspace() if scope is None else None
+        lent = Lent(reader, Records(reader, workspace), scope)
+        self._open.append(lent)
+        return lent
 
     def _workspace(self) -> Workspace | None:
         """The workspace behind the published folder, if it is one in which files can be loaded."""
@@ -287,14 +316,8 @@ class Library:
             return self._place
         return Workspace(self._place) if (self._place / "published").is_dir() else None
 
-    def give_back(self, generation: str) -> None:
-        """End a session's use of a generation."""
-        with self._lock:
-            self._open[generation].sessions -= 1
-            self._close_unused()
-
     def _close_unused(self) -> None:
-        for name, shared in list(self._open.items()):
-            if shared.sessions == 0 and name != self._newest:
-                shared.reader.close()
-                del self._open[name]
+        for lent in list(self._open):
+            if lent.sessions == 0 and lent.reader.is_stale():
+                lent.reader.close()
+                self._open.remove(lent)

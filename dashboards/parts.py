@@ -265,14 +265,24 @@ def _cell(column: Shown, row: Mapping[str, Any]) -> Markup:
     return Markup("<td{}>{}</td>").format(css, column.value(row))
 
 
-def guarded(builder: Builder) -> pn.viewable.Viewable:
-    """Build a piece of a page; if that fails, return a card that says so instead of an empty page."""
+def guarded(
+    builder: Builder, card: Callable[[str], pn.viewable.Viewable] | None = None
+) -> pn.viewable.Viewable:
+    """Build a piece of a page; if that fails, return a card that says so instead of an empty page.
+
+    Parameters
+    ----------
+    builder : callable
+        Builds the piece.
+    card : callable, optional
+        Makes the card from a sentence; `error_card` where not given.
+    """
     try:
         return builder()
     except UnderlotError as fault:
-        return error_card(str(fault))
+        return (card or error_card)(str(fault))
     except Exception:
-        return error_card(report_defect("a part of the page could not be built"))
+        return (card or error_card)(report_defect("a part of the page could not be built"))
 
 
 def told(action: Callable[[], None]) -> None:
@@ -304,6 +314,11 @@ def error_card(sentence: str, words: str = wording.ERROR_TITLE) -> pn.pane.HTML:
             '<div class="u-error" role="alert"><h2 class="u-h2">{}</h2><p class="u-text">{}</p></div>'
         ).format(words, sentence)
     )
+
+
+def error_page(sentence: str) -> pn.viewable.Viewable:
+    """Return a card for a fault of a whole page, which then needs a heading of its own."""
+    return pn.Column(title("Underlot", ""), error_card(sentence), sizing_mode="stretch_width")
 
 
 def progress(stage: str, share: float | None) -> pn.pane.HTML:

@@ -1,15 +1,19 @@
-"""Serves the dashboard to browsers on this machine."""
+"""Serves the dashboard: to browsers on this machine, or to a network where accounts are kept."""
 
 from __future__ import annotations
 
 import errno
-from collections.abc import Mapping
+import ipaddress
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from panel.io.server import get_server
 
+from dashboards.access import Gate
 from dashboards.app import PAGES, Page, make_app, set_up_panel
 from dashboards.data import Library
+from pipeline.accounts import Accounts, session_key
 from pipeline.errors import UnderlotError
 from pipeline.settings import Workspace
 
@@ -29,12 +33,14 @@ def serve(
     *,
     port: int = DEFAULT_PORT,
     open_browser: bool = True,
+    address: str = ADDRESS,
+    origins: Sequence[str] = (),
     pages: Mapping[str, Page] = PAGES,
 ) -> None:
     """Serve the dashboard until it is stopped (Ctrl+C); prints its address when it answers.
 
-    Only browsers on this machine can reach it. A generation published meanwhile is shown to every page
-    that is opened, or reloaded, after that.
+    A generation published meanwhile is shown to every page that is opened, or reloaded, after that. Where
+    the workspace has accounts, every page asks for one.
 
     Parameters
     ----------
@@ -44,36 +50,64 @@ def serve(
         Port to listen on.
     open_browser : bool
         Open the pages in the browser.
+    address : str
+        Address to listen on; any but this machine's own needs accounts.
+    origins : sequence of str
+        Names (with port) under which browsers reach the dashboard, besides the address itself.
     pages : mapping of str to callable
         Page builders under the words that choose them in the address.
 
     Raises
     ------
     ServeError
-        The port is in use or may not be used.
+        The port is in use or may not be used, or others could reach it and there are no accounts.
     """
+    place = workspace if isinstance(workspace, Workspace) else Workspace(workspace)
+    accounts = Accounts(place)
+    if not _is_this_machine(address) and not accounts.by_name:
+        raise ServeError(
+            f"Others could reach {address}, and this workspace has no accounts, so nothing is served there. "
+            "Add one with `underlot accounts add NAME`, or leave --address out to serve this machine only."
+        )
     set_up_panel(threads=THREADS)
-    app = make_app(Library(workspace), pages)
+    app = make_app(Library(place), pages, place if accounts.by_name else None)
+    own = [f"{name}:{port}" for name in {address, ADDRESS, "localhost"}]
     try:
         server = get_server(
             {"/": app},
             port=port,
-            address=ADDRESS,
-            websocket_origin=[f"{ADDRESS}:{port}", f"localhost:{port}"],
+            address=address,
+            websocket_origin=[*own, *origins],
             title="Underlot",
             show=open_browser,
+            **(_gate(place) if accounts.by_name else {}),
         )
     except OSError as fault:
-        raise ServeError(_port_problem(port, fault)) from fault
+        raise ServeError(_port_problem(port, address, fault)) from fault
     server.start()
-    print(f"Underlot is at http://{ADDRESS}:{port} (Ctrl+C stops it)", flush=True)  # noqa: T201 - this is its answer
+    print(f"Underlot is at http://{address}:{port} (Ctrl+C stops it)", flush=True)  # noqa: T201 - this is its answer
     try:
         server.io_loop.start()
     finally:
         server.stop()
 
 
-def _port_problem(port: int, fault: OSError) -> str:
+def _gate(workspace: Workspace) -> dict[str, Any]:
+    return {"auth_provider": Gate(workspace), "cookie_secret": session_key(workspace)}
+
+
+def _is_this_machine(address: str) -> bool:
+    if address == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return False
+
+
+def _port_problem(port: int, address: str, fault: OSError) -> str:
     if fault.errno == errno.EADDRINUSE:
         return f"Port {port} is already in use, perhaps by another dashboard. Stop that one, or choose another port with --port."
+    if fault.errno in {errno.EADDRNOTAVAIL, errno.ENOENT} or fault.errno is None or fault.errno < 0:
+        return f"This machine has no address {address}. Name one of its own with --address."
     return f"Port {port} cannot be used ({fault.strerror}). Choose another with --port."

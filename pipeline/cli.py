@@ -12,6 +12,7 @@ from typing import Any
 import click
 
 from pipeline.commands import Context
+from pipeline.commands.accounts import accounts_command
 from pipeline.commands.build import build_command
 from pipeline.commands.connections import connections_command
 from pipeline.commands.dashboard import dashboard_command
@@ -59,6 +60,7 @@ for command in (
     score_command,
     connections_command,
     dashboard_command,
+    accounts_command,
 ):
     cli.add_command(command)
 

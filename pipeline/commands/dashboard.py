@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from pipeline.commands import Context
-from pipeline.commands.serve import start_dashboard
+from pipeline.commands.serve import THIS_MACHINE, start_dashboard
 from pipeline.published.read import open_current
 
 DEFAULT_PORT = 5006
@@ -21,17 +21,35 @@ port_option = click.option(
 
 @click.command("dashboard")
 @port_option
+@click.option(
+    "--address",
+    default=THIS_MACHINE,
+    show_default=True,
+    help="Address to listen on; any but this machine's own needs accounts (underlot accounts).",
+)
+@click.option(
+    "--origin",
+    "origins",
+    multiple=True,
+    help="Name and port under which browsers reach it, e.g. behind a proxy; may be repeated.",
+)
 @click.option("--no-browser", is_flag=True, help="Print the address only; do not open the browser.")
 @click.pass_obj
-def dashboard_command(context: Context, port: int, no_browser: bool) -> None:
+def dashboard_command(
+    context: Context, port: int, address: str, origins: tuple[str, ...], no_browser: bool
+) -> None:
     """Show the published results in your browser.
 
-    It prints its address and runs until you press Ctrl+C. Only this machine can reach it. After another
-    `underlot build`, reload the page to see the new results.
+    It prints its address and runs until you press Ctrl+C. Without --address only this machine can reach it.
+    On a network it asks for a name and password; put a proxy with TLS before it, or they travel in the
+    clear. After another `underlot build`, reload the page to see the new results.
 
     \b
-    Example:
+    Examples:
       underlot dashboard --port 8080
+      underlot dashboard --address 0.0.0.0 --origin sewers.example.org
     """
     open_current(context.workspace).close()
-    start_dashboard(context.workspace, port=port, open_browser=not no_browser)
+    start_dashboard(
+        context.workspace, port=port, open_browser=not no_browser, address=address, origins=origins
+    )

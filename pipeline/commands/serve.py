@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from pipeline.settings import Workspace
 
+THIS_MACHINE = "127.0.0.1"
 
-def start_dashboard(workspace: Workspace, *, port: int, open_browser: bool) -> None:
+
+def start_dashboard(
+    workspace: Workspace,
+    *,
+    port: int,
+    open_browser: bool,
+    address: str = THIS_MACHINE,
+    origins: Sequence[str] = (),
+) -> None:
     """Serve the published results until stopped.
 
     Raises
     ------
     UnderlotError
-        The port cannot be used, or nothing is published.
+        The port cannot be used, nothing is published, or others could reach it and there are no accounts.
     """
     # Panel takes seconds to import; no other command should wait for it.
     from dashboards.serve import serve  # noqa: PLC0415
 
-    serve(workspace, port=port, open_browser=open_browser)
+    serve(workspace, port=port, open_browser=open_browser, address=address, origins=origins)

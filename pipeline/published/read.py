@@ -18,6 +18,7 @@ import polars as pl
 
 from pipeline.errors import PublishedError
 from pipeline.published import contract
+from pipeline.published.scope import Scope
 from pipeline.settings import Workspace
 
 #: A published file is data, not a program: no files, no network, no extensions, no changed settings.
@@ -118,13 +119,15 @@ class PublishedReader:
         self.close()
 
 
-def open_current(place: Workspace | Path | str) -> PublishedReader:
+def open_current(place: Workspace | Path | str, scope: Scope | None = None) -> PublishedReader:
     """Open the newest published generation.
 
     Parameters
     ----------
     place : Workspace, Path or str
         A workspace, its folder, or a `published` folder.
+    scope : Scope, optional
+        Whose rows alone are to be there; None means all.
 
     Returns
     -------
@@ -149,7 +152,7 @@ def open_current(place: Workspace | Path | str) -> PublishedReader:
             f"{contract.CONTRACT_VERSION}. Run `underlot build` again."
         )
         raise PublishedError(msg)
-    return PublishedReader(folder, name, manifest, _connect(folder / name / contract.DATABASE_NAME))
+    return PublishedReader(folder, name, manifest, _connect(folder / name / contract.DATABASE_NAME, scope))
 
 
 def _folder(place: Workspace | Path | str) -> Path:
@@ -187,12 +190,28 @@ def _manifest(generation: Path) -> dict[str, Any]:
     return content
 
 
-def _connect(path: Path) -> duckdb.DuckDBPyConnection:
+def _connect(path: Path, scope: Scope | None) -> duckdb.DuckDBPyConnection:
     try:
-        connection = duckdb.connect(str(path), read_only=True, config=LOCKED_DOWN)
+        connection = _whole(path) if scope is None else _restricted(path, scope)
         connection.execute("SET enable_progress_bar = false")
         connection.execute("SET lock_configuration = true")
     except duckdb.Error as exc:
         msg = f"{path}: cannot be opened ({exc}). Run `underlot build` again."
         raise PublishedError(msg) from exc
+    return connection
+
+
+def _whole(path: Path) -> duckdb.DuckDBPyConnection:
+    return duckdb.connect(str(path), read_only=True, config=LOCKED_DOWN)
+
+
+def _restricted(path: Path, scope: Scope) -> duckdb.DuckDBPyConnection:
+    """Open an empty database whose views show the scope's rows of the file, then lock it down."""
+    # The file can only be attached while files may be opened at all.
+    connection = duckdb.connect(":memory:", config={**LOCKED_DOWN, "enable_external_access": True})
+    quoted = str(path).replace("'", "''")
+    connection.execute(f"ATTACH '{quoted}' AS published (READ_ONLY)")
+    for view in scope.views("published.main"):
+        connection.execute(view)
+    connection.execute("SET enable_external_access = false")
     return connection

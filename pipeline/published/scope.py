@@ -1,0 +1,51 @@
+"""What of the published tables an account may see: the other rows are not there for any question it asks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.published import contract
+
+#: Tables with text as users wrote it, which may name any lot.
+RAW_TEXT = frozenset({"rejects"})
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """A restriction to the lots of some portfolios; without any, to areas, and no single lot.
+
+    Attributes
+    ----------
+    portfolios : tuple of str
+        Tags of `lots.portfolio`.
+    """
+
+    portfolios: tuple[str, ...] = ()
+
+    def views(self, source: str) -> list[str]:
+        """Return statements that make a view of each published table, holding what may be seen of it.
+
+        Parameters
+        ----------
+        source : str
+            Name of the attached database with the tables.
+        """
+        # `lots` first: the others are told by it.
+        tables = sorted(contract.TABLES.values(), key=lambda table: table.name != "lots")
+        return [
+            f'CREATE VIEW "{table.name}" AS SELECT * FROM {source}."{table.name}" WHERE {self._condition(table)}'  # noqa: S608 - names of the contract
+            for table in tables
+        ]
+
+    def _condition(self, table: contract.PublishedTable) -> str:
+        if table.name in RAW_TEXT:
+            return "false"
+        if "portfolio" in table.names:
+            tags = ", ".join("'" + tag.replace("'", "''") + "'" for tag in self.portfolios)
+            return f"portfolio IN ({tags})" if tags else "false"
+        if "lot_id" in table.names:
+            return "lot_id IN (SELECT lot_id FROM lots)"
+        areas = [name for name in ("block", "subdivision") if name in table.names]
+        if self.portfolios and areas:
+            return f"{areas[0]} IN (SELECT {areas[0]} FROM lots)"  # noqa: S608 - names of the contract
+        return "true"
