@@ -2,28 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import polars as pl
 import shapely
 from numpy.typing import NDArray
-from pyproj import CRS, Transformer
 
-from models.looks import FloatArray
-
-FEET_PER_METRE = 1 / 0.3048
-Mover = Callable[[FloatArray], FloatArray]
-
-
-@dataclass(frozen=True, slots=True)
-class _Grid:
-    """How coordinates as recorded become feet of a plane, and degrees."""
-
-    to_feet: Mover
-    to_degrees: Mover | None
+from pipeline.steps.degrees import Grid, by_grid, grid_of
 
 
 def tie_in_points(facts: pl.DataFrame) -> pl.DataFrame:
@@ -42,15 +28,7 @@ def tie_in_points(facts: pl.DataFrame) -> pl.DataFrame:
         code], `place`: 'manhole', 'station' (on the main), 'nearest' (the point of the main nearest to the lot,
         because the station is not on record), 'lot' (no main is drawn), or NULL.
     """
-    own = facts.with_columns(
-        own_x=pl.coalesce("x", "lon"),
-        own_y=pl.coalesce("y", "lat"),
-        is_degrees=pl.col("x").is_null() & pl.col("lon").is_not_null(),
-    )
-    parts = [
-        _points_of_grid(part, _grid(part))
-        for part in own.partition_by("epsg", "is_degrees", maintain_order=True)
-    ]
+    parts = [_points_of_grid(part, grid_of(part)) for part in by_grid(facts)]
     if not parts:
         return pl.DataFrame(schema=POINT_SCHEMA)
     return pl.concat(parts).sort("lot_id")
@@ -66,27 +44,7 @@ POINT_SCHEMA = {
 }
 
 
-def _grid(part: pl.DataFrame) -> _Grid:
-    code, is_degrees = part["epsg"][0], part["is_degrees"][0]
-    if code is None and not is_degrees:
-        return _Grid(to_feet=lambda points: points, to_degrees=None)
-    grid = CRS.from_epsg(4326 if code is None else code)
-    to_degrees = _mover(Transformer.from_crs(grid, "EPSG:4326", always_xy=True))
-    if grid.is_projected:
-        feet = grid.axis_info[0].unit_conversion_factor * FEET_PER_METRE
-        return _Grid(to_feet=lambda points: points * feet, to_degrees=to_degrees)
-    middle = part.select(pl.col("own_x", "own_y").mean()).row(0)
-    plane = CRS.from_proj4(
-        f"+proj=aeqd +lat_0={middle[1] or 0} +lon_0={middle[0] or 0} +datum=WGS84 +units=us-ft"
-    )
-    return _Grid(to_feet=_mover(Transformer.from_crs(grid, plane, always_xy=True)), to_degrees=to_degrees)
-
-
-def _mover(transformer: Transformer) -> Mover:
-    return lambda points: np.column_stack(transformer.transform(points[:, 0], points[:, 1]))
-
-
-def _points_of_grid(part: pl.DataFrame, grid: _Grid) -> pl.DataFrame:
+def _points_of_grid(part: pl.DataFrame, grid: Grid) -> pl.DataFrame:
     lines = _lines(part["main_wkt"])
     has_line = ~shapely.is_missing(lines)
     station = part["station_ft"].fill_null(float("nan")).to_numpy()
