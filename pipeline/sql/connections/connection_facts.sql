@@ -14,7 +14,9 @@ seen AS (
     FROM core.inspections AS i
     LEFT JOIN renewed AS w ON w.lot_id = i.lot_id
     LEFT JOIN core.findings AS f ON f.inspection_id = i.inspection_id
-    WHERE w.works_date IS NULL OR i.inspection_date > w.works_date
+    WHERE
+        (w.works_date IS NULL OR i.inspection_date > w.works_date)
+        AND coalesce(i.consent, 'aggregate') <> 'none'
     GROUP BY i.lot_id
 )
 SELECT

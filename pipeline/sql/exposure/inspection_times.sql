@@ -21,6 +21,8 @@ timed AS (
     FROM core.inspections AS i
     JOIN lot_clocks AS c ON c.lot_id = i.lot_id
     LEFT JOIN counted AS n ON n.inspection_id = i.inspection_id
+    -- Whoever allowed nothing is kept on record, and used in nothing.
+    WHERE coalesce(i.consent, 'aggregate') <> 'none'
 )
 SELECT
     *,

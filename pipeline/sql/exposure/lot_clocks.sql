@@ -12,6 +12,7 @@ WITH seen AS (
         arg_min(decimal_year(inspection_date) - age_years, inspection_date)
             FILTER (age_years IS NOT NULL) AS implied_install_max
     FROM core.inspections
+    WHERE coalesce(consent, 'aggregate') <> 'none'
     GROUP BY lot_id
 ),
 laid AS (

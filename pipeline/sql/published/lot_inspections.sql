@@ -47,4 +47,5 @@ LEFT JOIN worst AS w USING (inspection_id)
 LEFT JOIN rules AS r USING (rule_version, rule_id)
 LEFT JOIN core.findings AS f ON f.inspection_id = i.inspection_id AND f.number = w.finding_number
 LEFT JOIN counted AS c ON c.inspection_id = i.inspection_id
+WHERE coalesce(i.consent, 'aggregate') <> 'none'
 ORDER BY i.lot_id, i.inspection_id

@@ -8,6 +8,7 @@ FROM core.lots AS l
 LEFT JOIN (
     SELECT lot_id, count(*) AS n_inspections, max(inspection_date) AS last_inspection_date
     FROM core.inspections
+    WHERE coalesce(consent, 'aggregate') <> 'none'
     GROUP BY lot_id
 ) AS i USING (lot_id)
 ORDER BY l.lot_id
