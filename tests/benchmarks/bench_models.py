@@ -1,97 +1,17 @@
-"""Time of the survival estimates beside lifelines (and surpyval where installed), in one run.
+"""Time of the regressions and scores beside lifelines, in one run; inputs as `measure.simulate` makes them."""
 
-Inputs: simulated Weibull lives, shape 3, scale 60 years times exp(.3, -.2, .1 · three binary covariates);
-inspected at a uniform age of 1 to 100 years, 30 % of those still sound again 1 to 15 years later.
-"""
-
-import importlib.util
-import resource
 import sys
-import time
-import warnings
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from measure import line, simulate, timed
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from models.bands import likelihood_ratio_band
 from models.lives import Detection, LifeLooks, LifeRegression, Ridge
-from models.npmle import NPMLE
 from models.regression import IntervalRegression
 from models.series import series_chances
-
-
-def simulate(n, *, whole, second=True):
-    rng = np.random.default_rng(3)
-    x = rng.integers(0, 2, (n, 3)).astype(float)
-    lifetime = 60 * np.exp(x @ np.array([0.3, -0.2, 0.1])) * rng.weibull(3.0, n)
-    first = rng.uniform(1, 100, n)
-    again = first + rng.uniform(1, 15, n)
-    if whole:
-        first, again = np.round(first), np.maximum(np.round(again), np.round(first) + 1)
-    twice = (rng.random(n) < 0.3) & second & (lifetime > first)
-    left = np.where(lifetime > first, first, 0.0)
-    right = np.where(lifetime > first, np.inf, first)
-    left = np.where(twice & (lifetime > again), again, left)
-    right = np.where(twice & (lifetime <= again), again, right)
-    return x, left, right
-
-
-def timed(work, *, repeats=3):
-    """Best time of a few and the last result; warnings of other programs are not ours to show."""
-    best = np.inf
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        for _ in range(repeats):
-            start = time.perf_counter()
-            result = work()
-            best = min(best, time.perf_counter() - start)
-    return best, result
-
-
-def line(what, seconds, note=""):
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"{what:<64} {seconds * 1000:>11.1f} ms  {peak:>7.0f} MiB peak so far  {note}", flush=True)  # noqa: T201
-
-
-def curves():
-    from lifelines import KaplanMeierFitter
-
-    for n, whole in (
-        (10_000, True),
-        (10_000, False),
-        (100_000, False),
-        (1_000_000, True),
-        (1_000_000, False),
-    ):
-        _, left, right = simulate(n, whole=whole)
-        kind = "whole-year" if whole else "real-valued"
-        ours, curve = timed(lambda left=left, right=right: NPMLE().fit(left, right))
-        line(
-            f"curve, {n:,} records, {kind} ages",
-            ours,
-            f"log-likelihood {curve.log_likelihood_:.4f}, gap {curve.kkt_gap_:.0e}",
-        )
-        if n == 10_000 and whole:
-            # lifelines takes closed intervals: (L, R] is [L + a little, R].
-            other, fitted = timed(
-                lambda left=left, right=right: KaplanMeierFitter().fit_interval_censoring(left + 1e-5, right),
-                repeats=1,
-            )
-            lower = fitted.survival_function_.iloc[:, 0]
-            line("  lifelines, the same", other, f"{other / ours:,.0f} times ours; {len(lower)} steps")
-        if importlib.util.find_spec("surpyval"):
-            other = surpyval_curve(left, right)
-            line("  surpyval, the same", other, f"{other / ours:.1f} times ours")
-
-
-def surpyval_curve(left, right):
-    import surpyval
-
-    xl, xr = np.where(left > 0, left, -np.inf), right
-    return timed(lambda: surpyval.Turnbull.fit(xl=xl, xr=xr, turnbull_estimator="Kaplan-Meier"), repeats=1)[0]
 
 
 def regressions():
@@ -115,15 +35,6 @@ def regressions():
                 other,
                 f"{other / ours:,.0f} times ours; parameters apart {apart:.0e}",
             )
-
-
-def bands():
-    _, left, right = simulate(1_000_000, whole=True, second=False)
-    failed = right < np.inf
-    age = np.where(failed, right, left)
-    at = np.arange(1.0, 101.0)
-    seconds, _ = timed(lambda: likelihood_ratio_band(age, np.ones(len(age)), failed, at))
-    line("band at 100 ages, 1,000,000 looks", seconds)
 
 
 def looks_and_scores(n):
@@ -170,10 +81,7 @@ def looks_and_scores(n):
 
 
 if __name__ == "__main__":
-    NPMLE().fit([0, 5, 5], [5, 9, np.inf])
     IntervalRegression().fit(None, [0, 5, 5, 0, 9], [5, 9, np.inf, 8, np.inf])
-    curves()
     regressions()
-    bands()
     looks_and_scores(100_000)
     looks_and_scores(1_000_000)
