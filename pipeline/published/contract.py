@@ -763,6 +763,44 @@ BUDGET_ASSUMPTIONS = PublishedTable(
     ),
 )
 
+CANVASS_AREAS = PublishedTable(
+    "canvass_areas",
+    "a block, or small blocks of one subdivision together: failures nobody has seen yet, safe to hand on",
+    ("area_id",),
+    (
+        _count("area_id", "number of the area in this build, best first"),
+        _count("rank", "1 for the most unseen failures per door; NULL where held back"),
+        _text("name", "name of the block, or how many smaller blocks of which subdivision"),
+        _text("subdivision", "subdivision"),
+        _text("blocks", "blocks that it holds, separated by commas"),
+        _count("n_blocks", "blocks that it holds"),
+        X_FT,
+        Y_FT,
+        _number("lon", "degrees", "longitude of the middle of its lots; NULL on a grid without a code"),
+        _number("lat", "degrees", "latitude of the middle, likewise"),
+        _count("n_lots", "lots"),
+        _count("n_doors", "lots that may be contacted"),
+        _count("n_seen_about", "lines that a camera has been in, rounded down to fives"),
+        _number(
+            "expected_unseen", "lots", "expected repair-grade findings in lines that no camera has been in"
+        ),
+        _number("expected_unseen_lower", "lots", "lower bound of expected_unseen"),
+        _number("expected_unseen_upper", "lots", "upper bound of expected_unseen"),
+        _number("per_door", "lots per door", "expected_unseen / n_doors"),
+        _number("per_door_lower", "lots per door", "lower bound of per_door"),
+        _number("per_door_upper", "lots per door", "upper bound of per_door"),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+CANVASS_LOTS = PublishedTable(
+    "canvass_lots",
+    "one door of an area; inspected or not, so that being listed tells nothing",
+    ("lot_id",),
+    (LOT_ID, _count("area_id", "area of canvass_areas")),
+)
+
 RECORD_COUNTS = PublishedTable(
     "record_counts",
     "one table of the records",
@@ -887,6 +925,8 @@ TABLES: dict[str, PublishedTable] = {
         CONNECTIONS,
         CONNECTION_CURVE,
         CONNECTION_ASSUMPTIONS,
+        CANVASS_AREAS,
+        CANVASS_LOTS,
         LIFE_LAW_PARTS,
         PIPE_ENTRIES,
         PIPE_STATES,

@@ -17,6 +17,7 @@ import polars as pl
 
 from pipeline.assumptions import read_assumptions, write_own_copy
 from pipeline.errors import FitError
+from pipeline.exports import do_not_contact
 from pipeline.progress import Progress, silent
 from pipeline.published import contract
 from pipeline.published.write import empty, publish
@@ -29,9 +30,11 @@ from pipeline.steps.build_lots import (
 )
 from pipeline.steps.build_places import area_places, place_lots
 from pipeline.steps.build_records import state_of_records
+from pipeline.steps.canvass import canvass_areas
 from pipeline.steps.compare_builds import compare
 from pipeline.steps.connections import has_connections, rank_connections
 from pipeline.steps.connections_rules import consequences
+from pipeline.steps.degrees import lot_degrees
 from pipeline.steps.expose import ExposeReport, expose
 from pipeline.steps.fit_areas import newest_looks, observed_and_expected, subdivision_scores
 from pipeline.steps.fit_curves import curves
@@ -136,8 +139,10 @@ def make_tables(
     warehouse: Warehouse, settings: Settings, report: ExposeReport, *, progress: Progress = silent
 ) -> tuple[Frames, dict[str, Any]]:
     """Make every published table from an exposed warehouse, and the manifest's content."""
-    # Read first: a mistake in the file must not come to light after minutes of fitting.
+    # Read first: a mistake in a file must not come to light after minutes of fitting.
     rules = consequences(warehouse.workspace)
+    addresses = warehouse.frame("SELECT lot_id, address FROM core.lots")
+    held_back = do_not_contact(warehouse.workspace, addresses).lots
     write_own_copy(warehouse.workspace)
     assumptions = read_assumptions(warehouse.workspace)
     with_tie_ins = has_connections(warehouse)
@@ -162,6 +167,7 @@ def make_tables(
     if with_tie_ins:
         progress("Ranking connections")
         frames |= rank_connections(warehouse, exposure, scores, rules)
+    frames |= _canvass(warehouse, frames["lots"], scores, held_back, settings)
     progress("Comparing blocks and subdivisions")
     frames |= _areas(lots, frames["lots"], newest, scores, settings)
     frames["unit_costs"] = warehouse.frame(sql_text("published/unit_costs"))
@@ -267,6 +273,20 @@ def _areas(
         "subdivisions": tracts.drop("observed_share"),
         "subdivision_counts": counts,
     }
+
+
+def _canvass(
+    warehouse: Warehouse,
+    lots: pl.DataFrame,
+    scores: Scores | None,
+    held_back: frozenset[str],
+    settings: Settings,
+) -> Frames:
+    degrees = lot_degrees(
+        warehouse.frame("SELECT lot_id, x, y, epsg, lon, lat FROM core.lots ORDER BY lot_id")
+    )
+    areas, doors = canvass_areas(lots.join(degrees, on="lot_id", how="left"), scores, held_back, settings)
+    return {"canvass_areas": areas, "canvass_lots": doors}
 
 
 def _run_id(files: pl.DataFrame, settings: Settings, report: ExposeReport) -> str:
