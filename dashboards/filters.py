@@ -108,8 +108,14 @@ class Filters(param.Parameterized):
             parts.keep_in_address(widget, name)
             widget.param.watch(self._read, "value")
 
-    def panel(self) -> pn.viewable.Viewable:
-        """Lay the widgets out: the choices in a line, the lists below them, and a way back to everything."""
+    def panel(self, words: str = "") -> pn.viewable.Viewable:
+        """Lay the widgets out: the choices in a line, the lists below them, and a way back to everything.
+
+        Parameters
+        ----------
+        words : str
+            What the filters choose, where that is not the whole page.
+        """
         lines = [w for w in self._widgets.values() if not isinstance(w, pn.widgets.CheckBoxGroup)]
         boxes = [w for w in self._widgets.values() if isinstance(w, pn.widgets.CheckBoxGroup)]
         clear = pn.widgets.Button(
@@ -125,8 +131,13 @@ class Filters(param.Parameterized):
             lambda event: said.param.update(object=parts.paragraph(event.new.in_words(), small=True).object),
             "value",
         )
-        more = parts.folded("Pipe, time and purpose", *lists, is_open=any(w.value for w in boxes))
+        more = parts.folded(
+            ", ".join(TITLES[w.name].lower() for w in boxes).capitalize(),
+            *lists,
+            is_open=any(w.value for w in boxes),
+        )
         return parts.card(
+            *([parts.label(words)] if words else []),
             pn.FlexBox(*lines, clear, gap="12px", sizing_mode="stretch_width"),
             *([more] if lists else []),
             said,
@@ -183,9 +194,9 @@ def _known(given: Mapping[str, Any]) -> dict[str, Any]:
 TITLES = {
     "subdivision": "Subdivision",
     "portfolio": "Portfolio",
-    "material": "With pipe of",
-    "era": "Laid",
-    "purpose": "Looked at for",
+    "material": "Pipe material",
+    "era": "Time laid",
+    "purpose": "Reason for the look",
 }
 EVERYTHING = {"subdivision": "everywhere", "portfolio": "all lots"}
 NAMES = {"material": wording.material, "era": labels.era, "purpose": wording.word}

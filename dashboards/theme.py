@@ -57,7 +57,7 @@ LOOK = (Path(__file__).with_name("look.css")).read_text(encoding="utf-8")
 CHART = f"""
 .chart-wrapper.fit-x {{ width: 100%; }}
 .chart-wrapper.fit-y {{ height: 100%; }}
-.vega-actions {{ position: absolute; right: 4px; bottom: -27px; z-index: 2; }}
+.vega-actions {{ position: absolute; right: 4px; bottom: -23px; z-index: 2; }}
 .vega-actions a {{ color: {DEEP}; font: 13px {FONT}; margin-right: 12px; text-underline-offset: 2px; }}
 .vega-actions a:focus-visible {{ outline: 3px solid #8A6D1F; outline-offset: 2px; }}
 @media print {{ .vega-actions {{ display: none; }} }}

@@ -11,8 +11,11 @@ import polars as pl
 from dashboards import parts, theme, wording
 from dashboards.charts import ageing
 from dashboards.data import Records
+from dashboards.filters import Filters, View
 from dashboards.parts import Shown
 
+#: What the looks can be narrowed down to; the curves are those of the build, from all looks.
+FILTERS = ("subdivision", "era", "purpose", "years")
 #: Materials that are chosen when the page opens.
 FIRST_CHOICE = 3
 
@@ -33,15 +36,16 @@ def page(records: Records) -> pn.viewable.Viewable:
         stylesheets=[theme.WIDGET],
     )
     parts.keep_in_address(outcome, "outcome")
+    filters = Filters(records.options, FILTERS)
     return pn.Column(
         parts.title(wording.PAGES["age"], wording.LEADS["age"]),
         outcome,
-        parts.live(lambda code: _outcome(records, code), outcome),
+        parts.live(lambda code: _outcome(records, code, filters), outcome),
         sizing_mode="stretch_width",
     )
 
 
-def _outcome(records: Records, outcome: str) -> pn.viewable.Viewable:
+def _outcome(records: Records, outcome: str, filters: Filters) -> pn.viewable.Viewable:
     groups = records.curve_groups(outcome)
     about = records.outcome(outcome)
     definition = parts.card(
@@ -63,7 +67,10 @@ def _outcome(records: Records, outcome: str) -> pn.viewable.Viewable:
     return pn.Column(
         definition,
         parts.card(parts.label(f"Materials (up to {theme.MOST_SERIES} at a time)"), materials),
-        parts.live(lambda chosen: _materials(records, outcome, groups, chosen), materials),
+        filters.panel("Looks to count (the curves rest on all of them)"),
+        parts.live(
+            lambda chosen, view: _materials(records, outcome, groups, chosen, view), materials, filters
+        ),
         parts.card(_table(groups)),
         sizing_mode="stretch_width",
     )
@@ -78,7 +85,7 @@ def _first_choice(groups: pl.DataFrame) -> list[str]:
 
 
 def _materials(
-    records: Records, outcome: str, groups: pl.DataFrame, chosen: list[str]
+    records: Records, outcome: str, groups: pl.DataFrame, chosen: list[str], view: View
 ) -> pn.viewable.Viewable:
     if not chosen:
         return parts.note("Choose at least one material.")
@@ -87,7 +94,9 @@ def _materials(
     oldest = max(_oldest(records, outcome, code) for code in shown)
     fitted = records.fitted(outcome, shown).filter(pl.col("age_years") <= oldest)
     cards = [
-        _material(records, rows[code], fitted.filter(pl.col("material") == code), oldest, theme.SERIES[place])
+        _material(
+            records, rows[code], fitted.filter(pl.col("material") == code), oldest, theme.SERIES[place], view
+        )
         for code, place in zip(shown, theme.places(shown), strict=True)
     ]
     pieces: list[pn.viewable.Viewable] = []
@@ -122,11 +131,15 @@ def _oldest(records: Records, outcome: str, material: str) -> float:
 
 
 def _material(
-    records: Records, row: Mapping[str, Any], fitted: pl.DataFrame, oldest: float, colour: str
+    records: Records,
+    row: Mapping[str, Any],
+    fitted: pl.DataFrame,
+    oldest: float,
+    colour: str,
+    view: View,
 ) -> pn.viewable.Viewable:
     outcome, material = row["outcome"], row["material"]
     stepped = records.curve(outcome, material) if row["status"] == "ok" else pl.DataFrame()
-    counts = records.look_counts(outcome, material)
     stepped = stepped.filter(pl.col("age_years") <= oldest) if stepped.height else stepped
     pieces = [
         parts.heading(parts.first_up(wording.material(material))),
@@ -146,16 +159,33 @@ def _material(
             parts.chart(
                 ageing.curve(stepped, fitted, oldest=oldest, colour=colour),
                 height=275,
+                data=stepped if stepped.height else fitted,
+                name=f"curve {outcome} {material}",
                 says=_curve_says(records.run, row, bool(stepped.height)),
             )
         )
-    if counts.height:
-        pieces.append(
-            parts.chart(
-                ageing.looks(counts, oldest=oldest), height=150, says="Looks by age: what the curve rests on."
-            )
-        )
+    pieces += _looks(records, row, oldest, view)
     return parts.card(*pieces)
+
+
+def _looks(records: Records, row: Mapping[str, Any], oldest: float, view: View) -> list[pn.viewable.Viewable]:
+    """The looks behind a curve, or those of them that are asked for."""
+    outcome, material = row["outcome"], row["material"]
+    if view.is_everything:
+        counts, says = records.look_counts(outcome, material), "Looks by age: what the curve rests on."
+    else:
+        counts = records.looks_by_age(outcome, material, view)
+        asked, bad = (wording.number(float(counts[column].sum())) for column in ("n_looks", "n_bad"))
+        says = (
+            f"Looks by age, of those asked for: {asked}, of them {bad} with a repair-grade finding. "
+            f"The curve above rests on all {wording.number(row['n_looks'])} looks."
+        )
+    if counts.is_empty():
+        return (
+            [] if view.is_everything else [parts.note("No look at this material is among those asked for.")]
+        )
+    name = f"looks {outcome} {material}"
+    return [parts.chart(ageing.looks(counts, oldest=oldest), height=150, data=counts, name=name, says=says)]
 
 
 def _median(row: Mapping[str, Any]) -> str:

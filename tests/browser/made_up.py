@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+import shapely
 
 from pipeline.published import contract, write
 
@@ -122,7 +123,24 @@ def _ages(rng: np.random.Generator) -> dict[str, pl.DataFrame]:
         "fitted_groups": pl.DataFrame(fitted_groups),
         "fitted_curves": pl.concat(fitted),
         "look_counts": pl.concat(counts),
+        "look_groups": _groups(pl.concat(counts)),
     }
+
+
+def _groups(counts: pl.DataFrame) -> pl.DataFrame:
+    """Split each band between two eras and two purposes: the sums stay those of `look_counts`."""
+    keys = {"era": ("before_1940", "1940_1957"), "purpose": ("pre_sale", "routine")}
+    whole = counts.pivot(
+        "outcome", index=["material", "age_from_years", "age_to_years"], values=["n_looks", "n_bad"]
+    )
+    half = whole.with_columns(pl.col("^n_.*$") // 2)
+    rest = whole.with_columns(pl.col(c) - half[c] for c in whole.columns if c.startswith("n_"))
+    return pl.concat(
+        part.with_columns(
+            era=pl.lit(era), purpose=pl.lit(purpose), subdivision=pl.lit("Mock Acres 1"), look_year=pl.lit(year)
+        )
+        for part, era, purpose, year in zip((half, rest), keys["era"], keys["purpose"], (2015, 2024), strict=True)
+    )  # fmt: skip
 
 
 def _stepped(key: dict[str, str], age: np.ndarray, scale: float) -> pl.DataFrame:
@@ -221,7 +239,8 @@ def _lots(rng: np.random.Generator, n_blocks: int) -> dict[str, pl.DataFrame]:
             "lot_id": [f"L{k:05d}" for k in i],
             "address": [NASTY_ADDRESS, *(f"{k} Mock {'Lane' if k % 3 else 'Road'}" for k in i[1:])],
             "year_built": 1920 + i % 60, "subdivision": [f"Mock Acres {k % 4 + 1}" for k in i // LOTS_PER_BLOCK],
-            "block": [f"B{k:03d}" for k in i // LOTS_PER_BLOCK], "line_summary": ["PVC 12 ft, then vitrified clay"] * n,
+            "block": [f"B{k:03d}" for k in i // LOTS_PER_BLOCK], **_lot_places(i, n_blocks),
+            "portfolio": [f"M{k // LOTS_PER_BLOCK % 4 + 1}" if k % 8 == 0 else None for k in i], "line_summary": ["PVC 12 ft, then vitrified clay"] * n,
             "n_segments": [2] * n, "n_inspections": np.where(seen, 2, 0),
             "evidence_grade": np.where(seen, "own_camera_record", "same_block"),
             "evidence": np.where(seen, "a camera has been in this line", "no camera record here; lines in the same block have been seen"),
@@ -243,6 +262,18 @@ def _lots(rng: np.random.Generator, n_blocks: int) -> dict[str, pl.DataFrame]:
         for sequence, material, length in ((1, "pvc", 12.0), (2, "vitrified_clay", 48.0), (3, "asbestos_cement", 9.0))
     )  # fmt: skip
     return {"lots": lots, "lot_segments": segments, **_looks(lots.filter(pl.Series(seen)))}
+
+
+def _lot_places(i: np.ndarray, n_blocks: int) -> dict[str, Any]:
+    """Two rows of four lots in each block; the first lot of a block has no outline."""
+    wide = int(np.ceil(np.sqrt(n_blocks * 1.5)))
+    block, place = i // LOTS_PER_BLOCK, i % LOTS_PER_BLOCK
+    west, south = (block % wide) * 400.0 + (place % 4) * 90, (block // wide) * 400.0 + (place // 4) * 180
+    boxes = shapely.to_wkt(shapely.box(west, south, west + 90, south + 180))
+    return {
+        "x_ft": west + 45, "y_ft": south + 90,
+        "outline_wkt": [None if k == 0 else wkt for k, wkt in zip(place, boxes, strict=True)],
+    }  # fmt: skip
 
 
 def _chance(name: str, value: np.ndarray) -> dict[str, Any]:
@@ -315,7 +346,19 @@ def _records() -> dict[str, pl.DataFrame]:
     record_counts = pl.DataFrame(
         {"table_name": ["lots", "inspections"], "n_rows": [384, 220], "n_superseded": [0, 1]}
     )
+    changes = pl.DataFrame(
+        {
+            "position": [1, 2, 3], "topic": ["records", "records", "curves"],
+            "item": ["lots on record", "inspections on record", "half of cast_iron failed by"],
+            "unit": ["", "", "years"], "before": [384.0, 210.0, 55.0], "after": [384.0, 220.0, 52.0],
+        }
+    ).with_columns(run_before=pl.lit("older-run"), built_before=pl.lit(datetime(2026, 5, 30)))  # fmt: skip
+    changed_lots = pl.DataFrame(
+        {"lot_id": ["L00004"], "address": ["4 Mock Lane"], "failure_probability_before": [0.2], "failure_probability": [0.7]}
+    )  # fmt: skip
     return {
+        "changes": changes,
+        "changed_lots": changed_lots,
         "loads": loads,
         "rejects": rejects,
         "reject_counts": counts,
