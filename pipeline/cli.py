@@ -14,6 +14,7 @@ import click
 from pipeline.commands import Context
 from pipeline.commands.accounts import accounts_command
 from pipeline.commands.build import build_command
+from pipeline.commands.canvass import canvass_command
 from pipeline.commands.connections import connections_command
 from pipeline.commands.dashboard import dashboard_command
 from pipeline.commands.demo import demo_command
@@ -58,6 +59,7 @@ for command in (
     rejects_command,
     build_command,
     score_command,
+    canvass_command,
     connections_command,
     dashboard_command,
     accounts_command,

@@ -98,6 +98,22 @@ def log_export(
         ) from exc
 
 
+def write_whole(path: Path, text: str) -> None:
+    """Write a file, or leave the place as it was.
+
+    Raises
+    ------
+    SettingsError
+        It cannot be written there.
+    """
+    part = path.with_name(f"{path.name}.part")
+    try:
+        part.write_text(text, encoding="utf-8")
+        part.replace(path)
+    except OSError as exc:
+        raise SettingsError(f"{path}: cannot be written ({exc.strerror}). Choose another place.") from exc
+
+
 def do_not_contact(workspace: Workspace, lots: pl.DataFrame) -> DoNotContact:
     """Read the workspace's list of lots not to contact.
 

@@ -13,7 +13,7 @@ from rich.text import Text
 
 from pipeline.commands import Context, add_plain_row
 from pipeline.errors import SettingsError
-from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
+from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until, write_whole
 from pipeline.geojson import point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import PublishedReader, open_current
@@ -132,12 +132,7 @@ def _write(
         n_lots=rows.height,
         run_id=str(run["run_id"]),
     )
-    try:
-        part = out.with_name(f"{out.name}.part")
-        part.write_text(text, encoding="utf-8")
-        part.replace(out)
-    except OSError as exc:
-        raise SettingsError(f"{out}: cannot be written ({exc.strerror}). Choose another place.") from exc
+    write_whole(out, text)
 
 
 # -- screen --------------------------------------------------------------------------------------------------
