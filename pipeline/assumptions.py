@@ -31,6 +31,7 @@ NEW_MATERIALS = (
     Material.CAST_IRON.value,
     Material.VITRIFIED_CLAY.value,
 )
+NOT_IN_FILE = "shipped; not in your file"
 #: Everything the file has, and in which order it is told. Kinds: s spread, r rate, n number from 0 up,
 #: w whole number from 1 up, t text, f flag, o share 0 to 1, g mapping of materials to ages.
 SECTIONS: dict[str, dict[str, str]] = {
@@ -126,13 +127,15 @@ class Assumptions:
     values : mapping of str to mapping
         Section → name → value; ranges as Spread.
     sources : mapping of str to str
-        Section → source.
+        "section: name" → source.
     methods : mapping of str to Method
     costs : tuple of UnitCost
     cap_usd : float or None
         Yearly cap in today's money; None: derived.
     reserve_usd : float or None
         What lies in the reserve now; None: to be told.
+    by_option : frozenset of str
+        Names whose value came from a command's option.
     """
 
     values: Mapping[str, Mapping[str, Any]]
@@ -141,6 +144,7 @@ class Assumptions:
     costs: tuple[UnitCost, ...]
     cap_usd: float | None = None
     reserve_usd: float | None = None
+    by_option: frozenset[str] = frozenset()
 
     def spread(self, section: str, name: str) -> Spread:
         """Return a range."""
@@ -177,16 +181,21 @@ class Assumptions:
             An option is impossible.
         """
         values = {section: dict(entries) for section, entries in self.values.items()}
+        changed: set[str] = set()
         for name, given in (("horizon_years", horizon), ("draws", draws)):
             if given is not None:
                 values["look_ahead"][name] = given
+                changed.add(name)
         _check_ranges(values, where="the options")
         for name, sum_ in (("--reserve", balance), ("--cap", cap)):
             if sum_ is not None and not (isfinite(sum_) and sum_ >= 0):
                 raise SettingsError(
                     f"{name} {sum_:g}: a sum of money cannot be negative. Give one from 0 up."
                 )
-        return replace(self, values=values, cap_usd=cap, reserve_usd=balance)
+        return replace(self, values=values, cap_usd=cap, reserve_usd=balance, by_option=frozenset(changed))
+
+    def _source(self, section: str, name: str) -> str:
+        return "set for this run" if name in self.by_option else self.sources[f"{section}: {name}"]
 
     def method(self, section: str) -> Method:
         """Return the method that a policy names.
@@ -207,7 +216,7 @@ class Assumptions:
     def table(self, costs: tuple[UnitCost, ...]) -> pl.DataFrame:
         """Every assumption as a row, with the prices that are used: `position, name, value, source`."""
         rows = [
-            (f"{_words(section)}: {_words(name)}", _shown(value), self.sources[section])
+            (f"{_words(section)}: {_words(name)}", _shown(value), self._source(section, name))
             for section, entries in self.values.items()
             for name, value in entries.items()
         ]
@@ -297,13 +306,20 @@ def parse_assumptions(text: str) -> Assumptions:
     _only(plain, {*SECTIONS, "method", "cost"}, "the file")
     values: dict[str, dict[str, Any]] = {}
     sources: dict[str, str] = {}
+    shipped = tomllib.loads(shipped_text())
     for section, kinds in SECTIONS.items():
-        entries = plain.get(section)
+        entries = plain.get(section, {})
         if not isinstance(entries, dict):
-            raise SettingsError(f"{FILE}: [{section}] is missing. Copy it from the shipped file.")
+            raise SettingsError(f"{FILE}, {section}: write it as [{section}] with lines below it.")
         _only(entries, {*kinds, "source"}, f"[{section}]")
-        values[section] = {name: _value(entries, section, name, kind) for name, kind in kinds.items()}
-        sources[section] = str(entries.get("source", "not stated"))
+        # A copy from before an update lacks what came since: the shipped value stands in, and that is told.
+        given = {name: (entries if name in entries else shipped[section])[name] for name in kinds}
+        values[section] = {
+            name: _READ[kind](given[name], f"{FILE}, [{section}], {name}") for name, kind in kinds.items()
+        }
+        own_source = str(entries.get("source", "not stated"))
+        for name in kinds:
+            sources[f"{section}: {name}"] = own_source if name in entries else NOT_IN_FILE
     _check_ranges(values, where=FILE)
     base_year = int(values["prices"]["base_year"])
     return Assumptions(
@@ -318,13 +334,6 @@ def _only(plain: Mapping[str, Any], allowed: set[str], where: str) -> None:
     for name in plain:
         if name not in allowed:
             raise SettingsError(f"{FILE}, {where}: '{name}' is unknown. Use: {', '.join(sorted(allowed))}.")
-
-
-def _value(entries: Mapping[str, Any], section: str, name: str, kind: str) -> Any:
-    where = f"{FILE}, [{section}], {name}"
-    if name not in entries:
-        raise SettingsError(f"{where}: is missing. Copy the line from the shipped file.")
-    return _READ[kind](entries[name], where)
 
 
 def spread_of(value: Any, where: str) -> Spread:

@@ -13,6 +13,7 @@ import click
 
 from pipeline.commands import Context
 from pipeline.commands.accounts import accounts_command
+from pipeline.commands.budget import budget_command
 from pipeline.commands.build import build_command
 from pipeline.commands.canvass import canvass_command
 from pipeline.commands.connections import connections_command
@@ -59,6 +60,7 @@ for command in (
     rejects_command,
     build_command,
     score_command,
+    budget_command,
     canvass_command,
     connections_command,
     dashboard_command,

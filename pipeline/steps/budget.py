@@ -41,6 +41,7 @@ QUANTILES = (0.1, 0.5, 0.9)
 #: Of a year's average cost of waiting: the cap where none is given.
 USUAL_CAP_SHARE = 0.5
 STREAM = 6
+MEANINGS = {code.value: code.meaning for code in PolicyCode}
 NEEDED_METHODS = ("trouble", "inspect_then_act", "replace_by_age", "reline_ahead", "within_a_cap")
 
 
@@ -178,6 +179,7 @@ def make_budget(
         assumptions,
         run,
         prices,
+        works,
         futures,
         worth,
         programme,
@@ -292,6 +294,7 @@ def _tables(
     assumptions: Assumptions,
     run: Run,
     prices: CostTable,
+    works: dict[str, Works],
     futures: Futures,
     worth: Worth,
     programme: Programme,
@@ -339,7 +342,7 @@ def _tables(
         reserve=_reserve(futures[chosen], plans[chosen], rates, first_year),
         programme=_programme(portfolio, worth, programme, first_year),
         left_out=portfolio.left_out,
-        assumptions=assumptions.table(prices.costs),
+        assumptions=assumptions.table(_used(prices, works)),
         facts=facts,
     )
 
@@ -358,6 +361,12 @@ def _reserve_plan(
     return float(np.quantile(least, confidence)), contribution
 
 
+def _used(prices: CostTable, works: dict[str, Works]) -> tuple[UnitCost, ...]:
+    """Prices that apply to some pipe."""
+    rows = np.unique(np.concatenate([work.row for work in works.values()]))
+    return tuple(prices.costs[row] for row in rows if row >= 0)
+
+
 def _policies(
     futures: Futures, plans: dict[str, tuple[float, float]], portfolio: Portfolio, assumptions: Assumptions
 ) -> pl.DataFrame:
@@ -368,7 +377,7 @@ def _policies(
         rows.append(
             {
                 "policy": code,
-                "policy_label": code.replace("_", " "),
+                "policy_label": MEANINGS[code],
                 "position": position,
                 "n_lots": portfolio.lots.height,
                 "n_borrowed": int(portfolio.lots["is_borrowed"].sum()),

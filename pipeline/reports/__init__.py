@@ -1,0 +1,1 @@
+"""Reports that are handed on: Excel and PDF, made from a budget's tables."""

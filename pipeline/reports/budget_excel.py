@@ -1,0 +1,160 @@
+"""A budget as an Excel workbook: sums are numbers, charts are Excel's own, every assumption is on the last sheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import xlsxwriter
+
+from pipeline.errors import InputFileError
+from pipeline.reports.budget_words import CAUTIONS, Heading, label, sentences
+from pipeline.steps.budget import Budget
+
+MONEY = "$#,##0"
+SHARE = "0.0%"
+#: Text of users is never taken for a formula or a link.
+PLAIN = {"strings_to_formulas": False, "strings_to_urls": False}
+
+
+def write_excel(path: Path, budget: Budget, heading: Heading) -> None:
+    """Write a workbook.
+
+    Raises
+    ------
+    InputFileError
+        The file cannot be written.
+    """
+    part = path.with_name(f".{path.name}.part")
+    try:
+        with xlsxwriter.Workbook(part, PLAIN) as book:
+            _summary(book, budget, heading)
+            _reserve(book, budget)
+            _years(book, budget)
+            _sheet(book, "Lots", _lots(budget.lots))
+            if not budget.programme.is_empty():
+                _sheet(book, "Programme within the cap", budget.programme)
+            if not budget.left_out.is_empty():
+                _sheet(book, "Left out", budget.left_out)
+            _sheet(book, "Assumptions", budget.assumptions.select("name", "value", "source"))
+        part.replace(path)
+    except (OSError, xlsxwriter.exceptions.XlsxWriterException) as exc:
+        part.unlink(missing_ok=True)
+        raise InputFileError(
+            path, f"it cannot be written ({exc}).", "Close it, or name another file."
+        ) from exc
+
+
+def _lots(lots: pl.DataFrame) -> pl.DataFrame:
+    return lots.rename(
+        {
+            name: f"present_value_{name.removeprefix('pv_')}_usd"
+            for name in lots.columns
+            if name.startswith("pv_")
+        }
+    )
+
+
+def _summary(book: Any, budget: Budget, heading: Heading) -> None:
+    sheet = book.add_worksheet("Summary")
+    bold, wrapped = (
+        book.add_format({"bold": True, "font_size": 14}),
+        book.add_format({"text_wrap": True, "valign": "top"}),
+    )
+    sheet.set_column(0, 0, 30)
+    sheet.set_column(1, 12, 17)
+    sheet.write_string(0, 0, heading.title, bold)
+    sheet.write_string(1, 0, heading.line)
+    row = 3
+    for sentence in (*sentences(budget), *CAUTIONS):
+        sheet.merge_range(row, 0, row, 8, sentence, wrapped)
+        sheet.set_row(row, 32)
+        row += 1
+    shown = budget.policies.select(
+        pl.col("policy").str.replace_all("_", " ", literal=True),
+        "present_value",
+        "present_value_p10",
+        "present_value_p50",
+        "present_value_p90",
+        "emergency_present_value",
+        "n_planned",
+        "n_emergencies",
+        "opening_balance_usd",
+        "first_contribution_usd",
+    )
+    _table(book, sheet, row + 1, shown)
+
+
+def _reserve(book: Any, budget: Budget) -> None:
+    name = "Reserve schedule"
+    sheet = book.add_worksheet(name)
+    sheet.write_string(
+        0, 0, f"Reserve for: {label(budget.facts['reserve_policy'])}", book.add_format({"bold": True})
+    )
+    sheet.write_string(1, 0, "Balance now")
+    sheet.write_number(1, 2, budget.facts["opening_balance_usd"], book.add_format({"num_format": MONEY}))
+    _table(book, sheet, 3, budget.reserve)
+    last = 3 + budget.reserve.height
+    column = {column: place for place, column in enumerate(budget.reserve.columns)}
+    axis = "year" if budget.reserve["calendar_year"].null_count() else "calendar_year"
+    chart = book.add_chart({"type": "line"})
+    for what in ("balance_p10_usd", "balance_p50_usd", "balance_p90_usd"):
+        chart.add_series(
+            {
+                "name": [name, 3, column[what]],
+                "categories": [name, 4, column[axis], last, column[axis]],
+                "values": [name, 4, column[what], last, column[what]],
+            }
+        )
+    chart.set_title({"name": "Balance at the end of each year"})
+    chart.set_y_axis({"num_format": MONEY})
+    sheet.insert_chart(last + 2, 0, chart, {"x_scale": 1.6})
+
+
+def _years(book: Any, budget: Budget) -> None:
+    name = "Years"
+    sheet = _sheet(book, name, budget.years)
+    chosen = budget.facts["reserve_policy"]
+    place = budget.years.with_row_index("place").filter(pl.col("policy") == chosen)["place"]
+    first, last = int(place[0]) + 1, int(place[-1]) + 1
+    column = {column: number for number, column in enumerate(budget.years.columns)}
+    axis = "year" if budget.years["calendar_year"].null_count() else "calendar_year"
+    chart = book.add_chart({"type": "column", "subtype": "stacked"})
+    for what in ("planned_usd", "emergency_usd", "camera_usd"):
+        chart.add_series(
+            {
+                "name": [name, 0, column[what]],
+                "categories": [name, first, column[axis], last, column[axis]],
+                "values": [name, first, column[what], last, column[what]],
+            }
+        )
+    chart.set_title({"name": f"Mean spent by year: {label(chosen)}"})
+    chart.set_y_axis({"num_format": MONEY})
+    sheet.insert_chart(1, len(budget.years.columns) + 1, chart, {"x_scale": 1.6})
+
+
+def _sheet(book: Any, name: str, frame: pl.DataFrame) -> Any:
+    sheet = book.add_worksheet(name)
+    _table(book, sheet, 0, frame)
+    sheet.freeze_panes(1, 0)
+    return sheet
+
+
+def _table(book: Any, sheet: Any, row: int, frame: pl.DataFrame) -> None:
+    formats = {
+        name: SHARE if name.endswith(("_probability", "share_of_total")) else MONEY
+        for name, kind in frame.schema.items()
+        if kind == pl.Float64 and not name.startswith("n_")
+    }
+    formats |= {name: "0.0" for name in frame.columns if name in {"n_planned", "n_emergencies"}}
+    formats |= {name: "0" for name in frame.columns if name in {"year", "calendar_year"}}
+    frame.write_excel(
+        workbook=book,
+        worksheet=sheet,
+        position=(row, 0),
+        column_formats=formats,
+        header_format={"bold": True, "text_wrap": True},
+        autofit=False,
+        table_style="Table Style Light 1",
+    )

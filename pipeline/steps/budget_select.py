@@ -1,0 +1,89 @@
+"""Which lots a budget is for: listed, tagged, or of a subdivision."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+from rapidfuzz import fuzz, process
+
+from pipeline.errors import InputFileError, SettingsError
+from pipeline.published.read import PublishedReader
+from pipeline.steps.score import NEAR_MISSES, answer_lots, read_questions
+
+#: Statements by column: names of the contract, never a user's words.
+BY_GROUP = {
+    "portfolio": "SELECT lot_id, portfolio AS name FROM lots WHERE portfolio IS NOT NULL ORDER BY lot_id",
+    "subdivision": "SELECT lot_id, subdivision AS name FROM lots WHERE subdivision IS NOT NULL ORDER BY lot_id",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """Chosen lots.
+
+    Attributes
+    ----------
+    lot_ids : list of str
+    words : str
+        Which they are, for a heading.
+    unmatched : DataFrame
+        `asked, near_misses`.
+    """
+
+    lot_ids: list[str]
+    words: str
+    unmatched: pl.DataFrame
+
+
+def choose_group(reader: PublishedReader, kind: str, name: str) -> Chosen:
+    """Choose the lots of a portfolio or subdivision, by its name in any case.
+
+    Raises
+    ------
+    SettingsError
+        There is none of that name.
+    """
+    known = reader.query(BY_GROUP[kind])
+    found = known.filter(pl.col("name").str.to_lowercase() == name.strip().lower())
+    if found.is_empty():
+        names = known["name"].unique().sort().to_list()
+        if not names:
+            raise SettingsError(
+                f"No lot has a {kind}, so none can be chosen. Load lots with that column first."
+            )
+        close = process.extract(
+            name.lower(), names, processor=str.lower, scorer=fuzz.ratio, limit=NEAR_MISSES
+        )
+        near = ", ".join(match for match, _, _ in close)
+        raise SettingsError(f"No lot is in {kind} '{name}'. Near ones: {near}.")
+    return Chosen(
+        found["lot_id"].to_list(),
+        f"{kind} {found['name'][0]}",
+        pl.DataFrame(schema={"asked": pl.String, "near_misses": pl.String}),
+    )
+
+
+def choose_listed(reader: PublishedReader, asked: Sequence[str], file: Path | None) -> Chosen:
+    """Choose lots by id or address, from the command line or a file.
+
+    Raises
+    ------
+    InputFileError
+        The file cannot be read, or names no lot at all.
+    SettingsError
+        None of the lots is on record.
+    """
+    questions = read_questions(file) if file is not None else list(asked)
+    if file is not None and not questions:
+        raise InputFileError(file, "it names no lot.", "Put lot ids or addresses into that column.")
+    answers = answer_lots(reader, questions)
+    if answers.found.is_empty():
+        raise SettingsError(
+            f"None of the {len(questions):,} lots asked for is on record. Check the ids or addresses, or load the lots first."
+        )
+    lot_ids = answers.found["lot_id"].unique(maintain_order=True).to_list()
+    words = f"{len(lot_ids):,} lots" + (f" of {file.name}" if file is not None else "")
+    return Chosen(lot_ids, words, answers.unmatched)
