@@ -164,23 +164,56 @@ def held_limits(
     m = len(F) - 1
     top = _value(F, a, b, w)
     low, high = np.zeros(len(places)), np.ones(len(places))
+    # Both limits rise with age: what is too low at one age is too low at every later one.
+    outside = EDGE
     for j in range(len(places)):
-        for side in range(2):
-            outside = EDGE if side == 0 else 1.0 - EDGE
-            inside = min(max(F[places[j]], EDGE), 1.0 - EDGE)
-            if held_ratio(a, b, w, m, places[j], outside, top) <= critical:
-                continue
-            while abs(outside - inside) > RESOLUTION:
-                middle = 0.5 * (inside + outside)
-                if held_ratio(a, b, w, m, places[j], middle, top) <= critical:
-                    inside = middle
-                else:
-                    outside = middle
-            if side == 0:
-                low[j] = inside
-            else:
-                high[j] = inside
+        inside = min(max(F[places[j]], EDGE), 1.0 - EDGE)
+        outside = min(_held_root(a, b, w, m, places[j], inside, outside, top, critical), inside)
+        low[j] = outside if outside > EDGE else 0.0
+    outside = 1.0 - EDGE
+    for j in range(len(places) - 1, -1, -1):
+        inside = min(max(F[places[j]], EDGE), 1.0 - EDGE)
+        outside = max(_held_root(a, b, w, m, places[j], inside, outside, top, critical), inside)
+        high[j] = outside if outside < 1.0 - EDGE else 1.0
     return low, high
+
+
+@compiled
+def _held_root(
+    a: IntArray,
+    b: IntArray,
+    w: FloatArray,
+    m: int,
+    place: int,
+    inside: float,
+    outside: float,
+    top: float,
+    critical: float,
+) -> float:
+    """Where the ratio reaches `critical` between a believed and an unbelieved value; the latter if nowhere.
+
+    False position (Illinois) on the root of the ratio, which is nearly straight, with a bisection where it is slow.
+    """
+    aim = np.sqrt(critical)
+    above = np.sqrt(max(held_ratio(a, b, w, m, place, outside, top), 0.0)) - aim
+    if above <= 0.0:
+        return outside
+    below = -aim
+    for step in range(60):
+        if abs(outside - inside) <= RESOLUTION:
+            break
+        share = below / (below - above) if step % 4 < 3 else 0.5
+        middle = inside + share * (outside - inside)
+        found = np.sqrt(max(held_ratio(a, b, w, m, place, middle, top), 0.0)) - aim
+        if abs(found) < 1e-4:
+            return middle
+        if found <= 0.0:
+            inside, below = middle, found
+            above *= 0.5
+        else:
+            outside, above = middle, found
+            below *= 0.5
+    return inside
 
 
 @compiled
