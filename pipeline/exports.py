@@ -177,8 +177,10 @@ def _entries(path: Path) -> list[str]:
 
 
 def _near(key: str | None, of_key: dict[str, list[str]]) -> Sequence[str]:
-    """Lots whose address is nearly the same: when in doubt, nobody is contacted."""
+    """Lots whose street is nearly the same, at the same number: when in doubt, nobody is contacted."""
     if not key:
         return ()
-    close = process.extract(key, of_key.keys(), scorer=fuzz.ratio, limit=None, score_cutoff=NEAR_ENOUGH)
+    number = key.split(" ", 1)[0]
+    candidates = [known for known in of_key if known.split(" ", 1)[0] == number or not number[0].isdigit()]
+    close = process.extract(key, candidates, scorer=fuzz.ratio, limit=None, score_cutoff=NEAR_ENOUGH)
     return [lot for match, _, _ in close for lot in of_key[match]]
