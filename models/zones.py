@@ -167,7 +167,7 @@ def grid_layer(
     lattice = np.full((n_columns, n_rows), -1, dtype=np.int32)
     lattice[places[:, 0], places[:, 1]] = np.arange(len(places), dtype=np.int32)
     offsets = _offsets(max(n_columns, n_rows), most, len(places) / (n_columns * n_rows))
-    of_site = np.bincount(site.reshape(-1), weights, minlength=len(places))
+    of_site = np.bincount(site.reshape(-1), weights, minlength=len(places)).astype(float)
     lists = _lattice_lists(lattice, places, offsets, of_site, cap * weights.sum(), most)
     return Layer(
         name=name,
@@ -256,7 +256,7 @@ def _around_places(
     name: str, site: NDArray[Any], places: FloatArray, weight: FloatArray, cap: float, most: int
 ) -> Layer:
     inside = site >= 0
-    of_site = np.bincount(site[inside], weight[inside], minlength=len(places))
+    of_site = np.bincount(site[inside], weight[inside], minlength=len(places)).astype(float)
     limit = cap * weight.sum()
     n_sites, most = len(places), min(most, len(places))
     if most == n_sites:

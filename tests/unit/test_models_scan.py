@@ -96,7 +96,7 @@ def test_zone_and_draws_equal_a_plain_loop(n):
 
 
 def test_refitted_draws_equal_a_plain_refit():
-    x, y, _, chance, events, _ = town(400)
+    x, y, _, chance, *_ = town(400)
     layers = [points_layer(x, y, chance, cap=0.25)]
     half = (x > np.median(x)).astype(float)
     terms, slope = np.column_stack((1 - half, half)), chance * (1 - chance)
