@@ -10,7 +10,7 @@ import pytest
 from pipeline.cli import cli
 
 GOLDEN = Path(__file__).parent / "golden"
-COMMANDS = ["", "demo", "load", "rejects", "build", "score", "dashboard", "accounts"]
+COMMANDS = ["", "demo", "load", "rejects", "build", "score", "budget", "dashboard", "accounts"]
 
 
 @pytest.mark.parametrize("command", COMMANDS)
