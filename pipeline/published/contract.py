@@ -17,7 +17,7 @@ from typing import Literal
 from pipeline.vocabulary import Outcome
 
 #: Raised whenever a published column is added, removed or changes its meaning.
-CONTRACT_VERSION = 2
+CONTRACT_VERSION = 3
 
 DATABASE_NAME = "underlot.duckdb"
 MANIFEST_NAME = "manifest.json"
@@ -178,14 +178,6 @@ RUN = PublishedTable(
         _count("n_looks", "looks at a life, of any purpose"),
         _count("n_looks_selected", "of these, looks made because something was wrong; kept out of curves"),
         _count(
-            "n_segments_by_neighbours",
-            "segments in use without a year of their own or of their house; the years of the houses around stand in",
-        ),
-        _count(
-            "n_segments_without_years",
-            "segments in use of which nothing tells when they were laid; their lines are not scored",
-        ),
-        _count(
             "n_segments_by_like_pipe",
             "segments in use without a year of their own or of their house; the years of like pipe stand in",
         ),
@@ -338,6 +330,90 @@ REGRESSION_TERMS = PublishedTable(
         _number("standard_error", "see meaning", "standard error"),
         _number("estimate_lower", "see meaning", "lower bound of estimate"),
         _number("estimate_upper", "see meaning", "upper bound of estimate"),
+    ),
+)
+
+QUESTION = _text(
+    "question", "later_looks (fitted up to a date) or other_subdivisions (left out of the fit in turn)"
+)
+MODEL = _text("model", "life_regression, trees (no law of ageing assumed), age_only or base_rate")
+
+VALIDATION_QUESTIONS = PublishedTable(
+    "validation_questions",
+    "outcome and a way of keeping looks from the fit: what was found",
+    ("outcome", "question"),
+    (
+        OUTCOME,
+        QUESTION,
+        _count("n_fitted", "camera looks behind each fit, on average"),
+        _count("n_looks", "camera looks that were foretold"),
+        _text("best_model", "model of the least log score; NULL where nothing was foretold"),
+        _text(
+            "chosen_model",
+            "the life regression, unless another is better by more than twice the error of the comparison",
+        ),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+VALIDATION_SCORES = PublishedTable(
+    "validation_scores",
+    "outcome, question, material ('all': every one) and model: how well looks were foretold",
+    ("outcome", "question", "material", "model"),
+    (
+        OUTCOME,
+        QUESTION,
+        MATERIAL,
+        MODEL,
+        _count("n_looks", "camera looks foretold"),
+        _count("n_bad", "of these, with a repair-grade finding"),
+        _number(
+            "brier_score",
+            "squared probability",
+            "mean squared difference of chance and outcome; lower is better",
+        ),
+        _number(
+            "log_score", "nats per look", "mean of -log of the chance given to what happened; lower is better"
+        ),
+        _number(
+            "log_score_error", "nats per look", "standard error of log_score, areas taken as independent"
+        ),
+        _number(
+            "behind_life_regression",
+            "nats per look",
+            "log_score less that of the life regression on the same looks",
+        ),
+        _number(
+            "behind_life_regression_error", "nats per look", "standard error of that difference, likewise"
+        ),
+        _number(
+            "auc", "probability, 0 to 1", "chance that a bad look was given the higher chance than a good one"
+        ),
+        _number(
+            "calibration_slope",
+            "ratio",
+            "1 where chances are as extreme as they should be; below 1 too extreme",
+        ),
+    ),
+)
+
+VALIDATION_CALIBRATION = PublishedTable(
+    "validation_calibration",
+    "outcome, question, material, model and a tenth of the looks by foretold chance",
+    ("outcome", "question", "material", "model", "position"),
+    (
+        OUTCOME,
+        QUESTION,
+        MATERIAL,
+        MODEL,
+        _count("position", "order by foretold chance, 1 the least"),
+        _count("n_looks", "looks"),
+        _count("n_bad", "of these, with a repair-grade finding"),
+        _number("predicted_share", "share, 0 to 1", "mean foretold chance"),
+        _number("observed_share", "share, 0 to 1", "n_bad / n_looks"),
+        _number("observed_share_lower", "share, 0 to 1", "lower end of what chance alone allows around it"),
+        _number("observed_share_upper", "share, 0 to 1", "upper end"),
     ),
 )
 
@@ -914,6 +990,9 @@ TABLES: dict[str, PublishedTable] = {
         LOOK_COUNTS,
         LOOK_GROUPS,
         REGRESSION_TERMS,
+        VALIDATION_QUESTIONS,
+        VALIDATION_SCORES,
+        VALIDATION_CALIBRATION,
         LOTS,
         LOT_SEGMENTS,
         LOT_INSPECTIONS,

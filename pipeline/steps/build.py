@@ -52,6 +52,7 @@ from pipeline.steps.fit_regression import (
 )
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores, score_lines, score_unseen
 from pipeline.steps.group_looks import look_groups
+from pipeline.steps.validate_fit import validate
 from pipeline.vocabulary import Outcome
 from pipeline.warehouse import Warehouse, open_warehouse, sql_text
 
@@ -153,6 +154,7 @@ def make_tables(
     intervals = warehouse.frame("FROM exposure.intervals ORDER BY life_id, outcome")
     fits = _fit_all(exposure, intervals, settings, frames, progress)
     fit = fits[settings.default_outcome]
+    frames |= validate(exposure, settings.default_outcome, settings, progress)
     progress("Scoring every line")
     lots = place_lots(warehouse.frame(sql_text("published/lots")))
     newest = newest_looks(fit, exposure) if fit.is_ok else _nothing_expected()
