@@ -164,20 +164,39 @@ GAMMA_STEP = 5e-3
 
 #: Below this log v the series of the incomplete gamma function is its first term to double precision.
 SMALL_LOG_V = -40.0
+#: Terms of the continued fraction of the upper tail, used where it converges in fewer.
+TAIL_TERMS = 60
 
 
 def _log_upper_gamma(log_shape: FloatArray, log_v: FloatArray) -> FloatArray:
-    """Log Q(k, v), by its leading asymptotic term where Q underflows, by its first where v does."""
+    """Log Q(k, v), by a continued fraction where Q underflows, by its first term where v does.
+
+    Early ages need log(1 - P): Q itself rounds to 1 there, and intervals would lose their chance.
+    """
     k, v = np.exp(log_shape), np.exp(log_v)
     with np.errstate(divide="ignore"):
         value = np.log(special.gammaincc(k, v))
+        early = value > -0.5
+        if early.any():
+            value[early] = np.log1p(-special.gammainc(k[early], v[early]))
         small = log_v < SMALL_LOG_V
         if small.any():
             first = k[small] * log_v[small] - special.gammaln(k[small] + 1.0)
             value[small] = np.log(-np.expm1(first))
     far = ~np.isfinite(value)
-    far_value = (k - 1.0) * log_v - v - special.gammaln(k)
-    result: FloatArray = np.where(far, far_value, value)
+    if far.any():
+        value[far] = _log_tail_of_gamma(k[far], log_v[far])
+    result: FloatArray = value
+    return result
+
+
+def _log_tail_of_gamma(k: FloatArray, log_v: FloatArray) -> FloatArray:
+    """Log Q(k, v) for v far above k (Abramowitz & Stegun 1964, 6.5.31 in its even form, from memory)."""
+    v = np.exp(log_v)
+    fraction = v + (2 * TAIL_TERMS + 1) - k
+    for n in range(TAIL_TERMS, 0, -1):
+        fraction = v + (2 * n - 1) - k - n * (n - k) / fraction
+    result: FloatArray = k * log_v - v - special.gammaln(k) - np.log(fraction)
     return result
 
 

@@ -184,7 +184,9 @@ def _held_out(
         part = clone(model).fit(_take(columns.get("X"), ~out), **_rest(columns, ~out))
         if part.status_ != "ok":
             return part, None
-        each[out] = part.log_scores(_take(columns.get("X"), out), **_rest(columns, out))
+        kept = _rest(columns, out)
+        kept.pop("weight", None)
+        each[out] = part.log_scores(_take(columns.get("X"), out), **kept)
     return whole, each
 
 

@@ -37,15 +37,13 @@ FIRST_STEP = 0.25
 ROOT_TOLERANCE = 1e-7
 #: Newton steps allowed for one value, and walks outwards.
 MOST_STEPS = 60
-MOST_WALKS = 12
+MOST_WALKS = 6
 #: At a limit the loss is what is allowed to within this [root of log-likelihood units]; else it jumped.
 JUMP = 0.01
 #: Curves so flat that their log scale lies beyond this are left out of the search.
 FLATTEST = 1e9
 #: Losses of log-likelihood beyond this are all alike.
 LARGEST_LOSS = 1e6
-#: Statuses of fits for which some best log-likelihood is known.
-USABLE = ("ok", "not_converged", "not_identified", "no_failures", "all_failed")
 
 
 @dataclass(frozen=True)
@@ -55,7 +53,7 @@ class ProfileInterval:
     Attributes
     ----------
     lower, upper : ndarray, shape (n,)
-        Limits; infinite (ages: 0 or inf, chances: 0 or 1) where the records set none.
+        Limits; infinite (ages: 0 or inf, chances: 0 or 1) where the records set none, or none was found.
     level : float
     """
 
@@ -90,7 +88,7 @@ def parameter_intervals(fit: IntervalRegression, *, level: float = 0.95) -> Prof
     Parameters
     ----------
     fit : IntervalRegression
-        Fitted. Needs estimates of its own or a best log-likelihood: any status but "no_records".
+        Fitted, with any status but "no_records" and "not_converged".
     level : float
         Above 0 and below 1.
 
@@ -102,7 +100,7 @@ def parameter_intervals(fit: IntervalRegression, *, level: float = 0.95) -> Prof
     Raises
     ------
     ModelInputError
-        If the fit had no records.
+        If the fit had no records, or had not settled.
     """
     search = _Search(fit, level)
     found = [search.interval(_parameter(fit, i)) for i in range(len(fit.parameter_names_))]
@@ -202,12 +200,14 @@ class _Search:
         check_is_fitted(fit, "parameters_")
         if not 0.0 < level < 1.0:
             raise ModelInputError(f"level is {level}; it must lie between 0 and 1.")
-        if fit.status_ not in USABLE:
+        if fit.status_ == "no_records":
             raise ModelInputError(f"there is no interval. {fit.reason_}")
         self.fit = fit
         self.objective: Derivatives = fit._objective(fit._records, fit._prior_used)
         self.root = float(np.sqrt(chi2.ppf(level, 1)))
         optimum: Optimum[FloatArray] | None = fit._optimum
+        if optimum is not None and not optimum.converged:
+            raise ModelInputError("there is no interval: the fit itself had not settled.")
         # Without failures, or without survivors, the log-likelihood comes as near to 0 as one likes.
         self.best = 0.0 if optimum is None else optimum.value
         self.coef = flat_start(fit._records) if optimum is None else optimum.x
@@ -248,9 +248,9 @@ class _Search:
                 inside, step = outside, 2.0 * step
             found = float(brentq(path.excess, inside, outside, xtol=ROOT_TOLERANCE, rtol=1e-10))
             if abs(path.excess(found)) < JUMP:
-                break
+                return found
             inside, step = path.back_to_last_inside(direction), max(0.1 * abs(outside - inside), 1e-3)
-        return found
+        return direction * np.inf
 
 
 class _Path:

@@ -24,7 +24,7 @@ from models.interval_likelihood import (
     likelihood,
     log_likelihoods,
 )
-from models.intervals import FloatArray, Intervals, check_intervals, numbers
+from models.intervals import FloatArray, Intervals, check_intervals
 from models.newton import Optimum, maximise
 from models.predictions import FittedCurves
 from models.priors import Prior, Ridge, resolve_prior, updated_prior
@@ -155,6 +155,8 @@ class IntervalRegression(FittedCurves):
         self._check_settings()
         given = check_intervals(left, right, weight, entry)
         rows = self._rows(X, given, exposure, shape_X)
+        if (given.weight == 0.0).any():
+            rows = rows.take(given.weight > 0.0)
         self.n_units_ = given.n_units
         self._name_parameters(rows)
         self._unit = covariate_units(rows)
@@ -316,12 +318,11 @@ class IntervalRegression(FittedCurves):
         X: ArrayLike | None,
         left: ArrayLike,
         right: ArrayLike,
-        weight: ArrayLike | None = None,
         entry: ArrayLike | None = None,
         exposure: ArrayLike | None = None,
         shape_X: ArrayLike | None = None,
     ) -> FloatArray:
-        """Log-likelihood of each record under the estimates, without its weight; as in `fit`.
+        """Log-likelihood of each record under the estimates; arrays as in `fit`.
 
         Returns
         -------
@@ -329,7 +330,7 @@ class IntervalRegression(FittedCurves):
             Log of the chance given to (left, right], or of the density of a known age; higher is better.
         """
         self._refuse_without_estimates()
-        given = check_intervals(left, right, weight, entry)
+        given = check_intervals(left, right, None, entry)
         covariates = self._checked_columns(covariate_matrix(X, len(given.left), "X"))
         rows = self._laid_out(covariates, given, exposure, shape_X)
         return log_likelihoods(self.family, rows, self.parameters_)
@@ -344,9 +345,12 @@ class IntervalRegression(FittedCurves):
         exposure: ArrayLike | None = None,
         shape_X: ArrayLike | None = None,
     ) -> float:
-        """Mean of `log_scores` over units; higher is better."""
-        each = self.log_scores(X, left, right, weight, entry, exposure, shape_X)
-        return float(np.average(each, weights=None if weight is None else numbers(weight, "weight")))
+        """Mean of `log_scores` over units; higher is better, NaN without any."""
+        given = check_intervals(left, right, weight, entry)
+        if given.n_units == 0.0:
+            return float("nan")
+        each = self.log_scores(X, left, right, entry, exposure, shape_X)
+        return float(np.average(each, weights=given.weight))
 
 
 def _objection(given: Intervals) -> tuple[str, str]:

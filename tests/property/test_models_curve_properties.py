@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import gammaln, logsumexp
 
 from models.bands import likelihood_ratio_band
+from models.families import hazard_value
 from models.intervals import check_intervals
 from models.npmle import NPMLE
 from models.regression import IntervalRegression, likelihood
@@ -138,3 +140,18 @@ def test_exposure_two_is_two_pipes_in_series():
     # Weibull: H = 2 (t/s)^k is a Weibull of scale s / 2^(1/k).
     assert fit.scale_ / 2 ** (1 / fit.shape_) == pytest.approx(alone.scale_, rel=1e-6)
     assert fit.shape_ == pytest.approx(alone.shape_, rel=1e-6)
+
+
+@pytest.mark.parametrize("k", [1, 3, 40, 400])
+def test_gamma_hazard_is_that_of_a_sum_of_exponentials_from_birth_to_far_tail(k):
+    # Erlang by hand: S = e^-v Σ_{j<k} v^j / j!, and F = e^-v Σ_{j>=k} v^j / j!, summed as logarithms.
+    log_v = np.log(np.concatenate((k * np.geomspace(1e-3, 1.0, 15), k + np.geomspace(1, 5000, 15))))
+    v = np.exp(log_v)[:, None]
+    j = np.arange(k + 3000)
+    log_term = j * np.log(v) - v - gammaln(j + 1.0)
+    log_survival, log_failed = logsumexp(log_term[:, :k], axis=1), logsumexp(log_term[:, k:], axis=1)
+    H = hazard_value("gamma", log_v, np.zeros(30), np.full(30, np.log(k)))
+    np.testing.assert_allclose(H[15:], -log_survival[15:], rtol=1e-9)
+    # Early chances keep their digits, however small.
+    told = log_failed[:15] > -650
+    np.testing.assert_allclose(np.log(-np.expm1(-H[:15][told])), log_failed[:15][told], rtol=1e-9, atol=1e-9)
