@@ -45,6 +45,11 @@ def estimates_in_words(name: str) -> pl.Expr:
     return pl.when(span.is_null() | (span == point)).then(point).otherwise(with_range)
 
 
+def chances_in_words(name: str) -> pl.Expr:
+    """`chance_words` of every row of this column; NULL stays NULL."""
+    return _words(pl.col(name))
+
+
 def _words(chance: pl.Expr) -> pl.Expr:
     known = chance.fill_nan(None)
     return (

@@ -449,6 +449,22 @@ LOTS = PublishedTable(
             "surely there now (chance of 0.99 or more)",
         ),
         *_chance("failure_by_horizon_probability", "estimated chance that one is there at the horizon's end"),
+        *_chance(
+            "failure_probability_without_own",
+            "failure_probability of lines like this one here, had nobody looked at this one",
+        ),
+        _number(
+            "near_seen_ft",
+            "ft",
+            "distance within which ten other lines have been seen; NULL where fewer are placed",
+        ),
+        _number("lon", "degrees", "longitude of the building; NULL on a grid without a code"),
+        _number("lat", "degrees", "latitude of the building, likewise"),
+        _flag("has_foreign_line", "another utility's line was seen crossing the pipe: stop work"),
+        _flag(
+            "tells_own_results",
+            "every client whose line was looked at here allows to tell the result with the address",
+        ),
         STATUS,
         SENTENCE,
     ),
@@ -520,7 +536,14 @@ LOT_REASONS = PublishedTable(
     "lot_reasons",
     "one reason behind a lot's score",
     ("lot_id", "position"),
-    (LOT_ID, _count("position", "order, 1 first"), _text("reason", "one plain sentence")),
+    (
+        LOT_ID,
+        _count("position", "order, 1 first"),
+        _text(
+            "kind", "own_look, pipe, block, like, limits (of the lot's own looks and records) or no_estimate"
+        ),
+        _text("reason", "one plain sentence"),
+    ),
 )
 
 BLOCKS = PublishedTable(

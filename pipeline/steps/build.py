@@ -156,7 +156,16 @@ def make_tables(
     fit = fits[settings.default_outcome]
     frames |= validate(exposure, settings.default_outcome, settings, progress)
     progress("Scoring every line")
-    lots = place_lots(warehouse.frame(sql_text("published/lots")))
+    recorded = warehouse.frame(sql_text("published/lots"))
+    flags = warehouse.frame(sql_text("published/lot_flags"))
+    lots = (
+        place_lots(recorded)
+        .join(lot_degrees(recorded), on="lot_id", how="left")
+        .join(flags, on="lot_id", how="left")
+        .with_columns(
+            pl.col("has_foreign_line").fill_null(False), pl.col("tells_own_results").fill_null(True)
+        )
+    )
     newest = newest_looks(fit, exposure) if fit.is_ok else _nothing_expected()
     years = years_of_lines(warehouse.frame(sql_text("published/lives_in_use")), exposure)
     dated = lots.join(years.filter(pl.col("n_untold") > 0), on="lot_id", how="anti")
@@ -164,12 +173,14 @@ def make_tables(
     segments = lot_segments(exposure, scores)
     frames["lot_segments"] = segments
     frames["lots"], frames["lot_reasons"] = lots_and_reasons(
-        lots, segments, frames["lot_inspections"], years, fit, scores, settings
+        lots, segments, frames["lot_inspections"], newest, years, fit, scores, settings
     )
     if with_tie_ins:
         progress("Ranking connections")
         frames |= rank_connections(warehouse, exposure, scores, rules)
-    frames |= _canvass(warehouse, frames["lots"], scores, held_back, settings)
+    frames["canvass_areas"], frames["canvass_lots"] = canvass_areas(
+        frames["lots"], scores, held_back, settings
+    )
     progress("Comparing blocks and subdivisions")
     frames |= _areas(lots, frames["lots"], newest, scores, settings)
     frames["unit_costs"] = warehouse.frame(sql_text("published/unit_costs"))
@@ -275,20 +286,6 @@ def _areas(
         "subdivisions": tracts.drop("observed_share"),
         "subdivision_counts": counts,
     }
-
-
-def _canvass(
-    warehouse: Warehouse,
-    lots: pl.DataFrame,
-    scores: Scores | None,
-    held_back: frozenset[str],
-    settings: Settings,
-) -> Frames:
-    degrees = lot_degrees(
-        warehouse.frame("SELECT lot_id, x, y, epsg, lon, lat FROM core.lots ORDER BY lot_id")
-    )
-    areas, doors = canvass_areas(lots.join(degrees, on="lot_id", how="left"), scores, held_back, settings)
-    return {"canvass_areas": areas, "canvass_lots": doors}
 
 
 def _run_id(files: pl.DataFrame, settings: Settings, report: ExposeReport) -> str:

@@ -7,9 +7,10 @@ import polars as pl
 from pipeline.percent import estimates_in_words
 from pipeline.published import contract
 from pipeline.settings import Settings
+from pipeline.steps.build_reasons import NEAR_LINES, distance_to_seen, others_on_block, reasons
 from pipeline.steps.fit_input import ENDED, Exposure
 from pipeline.steps.fit_regression import OutcomeFit, era_words
-from pipeline.steps.fit_scores import Scores, lot_chances
+from pipeline.steps.fit_scores import WITHOUT_OWN, Scores, lot_chances
 from pipeline.vocabulary import Material
 
 #: Judged lots of the same block that make "the same block" an argument; judgement.
@@ -91,6 +92,7 @@ def lots_and_reasons(
     lots: pl.DataFrame,
     segments: pl.DataFrame,
     inspections: pl.DataFrame,
+    newest: pl.DataFrame,
     years: pl.DataFrame,
     fit: OutcomeFit,
     scores: Scores | None,
@@ -101,11 +103,13 @@ def lots_and_reasons(
     Parameters
     ----------
     lots : DataFrame
-        Placed lots.
+        Placed lots, with `lon, lat` and the flags of `published/lot_flags.sql`.
     segments : DataFrame
         Published `lot_segments`.
     inspections : DataFrame
         Published `lot_inspections`.
+    newest : DataFrame
+        From `fit_areas.newest_looks`: what was seen on the block of each lot.
     years : DataFrame
         From `years_of_lines`.
     fit : OutcomeFit
@@ -126,9 +130,10 @@ def lots_and_reasons(
     known = known.join(years, on="lot_id", how="left")
     known = known.join(_looks_like_it(fit, segments), on="lot_id", how="left")
     known = _with_chances(known, scores).sort("lot_id")
-    known = _with_evidence(known, settings)
+    known = _with_evidence(known.with_columns(distance_to_seen(known)), settings)
     known = _with_status(known, fit, settings)
-    return known.select(contract.LOTS.names), _reasons(known)
+    known = known.join(others_on_block(known, newest), on="lot_id", how="left")
+    return known.select(contract.LOTS.names), reasons(known)
 
 
 def _lines_in_words(segments: pl.DataFrame) -> pl.DataFrame:
@@ -156,6 +161,19 @@ def _lines_in_words(segments: pl.DataFrame) -> pl.DataFrame:
             line_summary=pl.col("words").str.join(" > "),
             has_imputed=pl.col("is_imputed").any(),
         )
+    )
+
+
+def _laid_words() -> pl.Expr:
+    """' laid in 1950', ' laid 1950 to 1956', or nothing where only ages are kept."""
+    first, last = (pl.col(f"install_year_{end}").floor().cast(pl.Int64) for end in ("min", "max"))
+    return (
+        pl.when(last <= 0)
+        .then(pl.lit(""))
+        .when(last - first <= 1)
+        .then(pl.format(" laid in {}", first))
+        .otherwise(pl.format(" laid {} to {}", first, last))
+        .fill_null("")
     )
 
 
@@ -195,7 +213,9 @@ def _looks_like_it(fit: OutcomeFit, segments: pl.DataFrame) -> pl.DataFrame:
             "lot_id", "failure_probability", "sequence", descending=[False, True, False], nulls_last=True
         )
         .unique("lot_id", keep="first", maintain_order=True)
-        .select("lot_id", "material", "era", deciding=_material_words())
+        .select(
+            "lot_id", "material", "era", "install_year_min", "install_year_max", deciding=_material_words()
+        )
     )
     era = pl.col("era").replace_strict(
         {code: f" laid {era_words(code)}" for code in ERAS}, default="", return_dtype=pl.String
@@ -204,6 +224,7 @@ def _looks_like_it(fit: OutcomeFit, segments: pl.DataFrame) -> pl.DataFrame:
         "lot_id",
         pl.col("n_like", "n_like_bad").fill_null(0),
         like_words=pl.concat_str("deciding", era),
+        deciding_words=pl.concat_str("deciding", _laid_words()),
     )
 
 
@@ -211,9 +232,14 @@ def _with_chances(lots: pl.DataFrame, scores: Scores | None) -> pl.DataFrame:
     if scores is None:
         nothing = [pl.lit(None, dtype=pl.Float64).alias(name) for name in CHANCE_COLUMNS]
         years = [pl.lit(None, dtype=pl.Int64).alias(n) for n in ("n_similar", "similar_from", "similar_to")]
-        return lots.with_columns(*nothing, *years, repaired_year=pl.lit(None, dtype=pl.Float64))
-    return lots.join(lot_chances(scores), on="lot_id", how="left").join(
+        plain = [pl.lit(None, dtype=pl.Float64).alias(name) for name in list(WITHOUT_OWN)[1:]]
+        return lots.with_columns(*nothing, *plain, *years, repaired_year=pl.lit(None, dtype=pl.Float64))
+    known = lots.join(lot_chances(scores), on="lot_id", how="left").join(
         scores.repaired, on="lot_id", how="left"
+    )
+    # A lot scored by similar houses has no looks of its own to leave out.
+    return known.join(scores.without_own, on="lot_id", how="left").with_columns(
+        pl.coalesce(name, name.replace("_without_own", "")) for name in list(WITHOUT_OWN)[1:]
     )
 
 
@@ -230,8 +256,20 @@ def _with_evidence(lots: pl.DataFrame, settings: Settings) -> pl.DataFrame:
         .then(pl.lit("same_material_and_era"))
         .otherwise(pl.lit("thin"))
     )
+    near = (
+        pl.when(pl.col("near_seen_ft").is_not_null())
+        .then(
+            pl.format(
+                "; {} seen lines lie within {} ft",
+                pl.lit(NEAR_LINES),
+                ((pl.col("near_seen_ft") / 10).ceil() * 10).cast(pl.Int64),
+            )
+        )
+        .otherwise(pl.lit(""))
+    )
+    words = pl.col("evidence_grade").replace_strict(contract.EVIDENCE_GRADES)
     return lots.with_columns(evidence_grade=grade, n_like=like, n_like_bad=pl.col("n_like_bad")).with_columns(
-        evidence=pl.col("evidence_grade").replace_strict(contract.EVIDENCE_GRADES)
+        evidence=pl.concat_str(words, near)
     )
 
 
@@ -279,81 +317,4 @@ def _why_no_age() -> pl.Expr:
     return pl.format(
         "No estimate: {} no install year on record, and neither the house nor like pipe tells when it was laid.",
         which,
-    )
-
-
-def _reasons(lots: pl.DataFrame) -> pl.DataFrame:
-    """Write up to three sentences for each lot; an empty one is left out."""
-    seen = lots.with_columns(
-        when=pl.when(pl.col("last_date").is_null())
-        .then(pl.lit("The newest look"))
-        .otherwise(pl.format("The newest look, on {},", pl.col("last_date").cast(pl.String))),
-        why=pl.when(pl.col("last_is_selected"))
-        .then(pl.lit(" made because of trouble,"))
-        .otherwise(pl.lit("")),
-        rule_words=pl.when(pl.col("last_rule").is_null())
-        .then(pl.lit("."))
-        .otherwise(pl.format(" ({}).", "last_rule")),
-    )
-    own = (
-        pl.when(pl.col("last_is_bad"))
-        .then(pl.format("{}{} showed a repair-grade finding{}", "when", "why", "rule_words"))
-        .otherwise(pl.format("{}{} showed nothing of repair grade{}", "when", "why", pl.lit(".")))
-    )
-    similar = pl.format(
-        "No camera record of this line; the estimate is that of {} seen lines under houses built {} to {}.",
-        "n_similar",
-        "similar_from",
-        "similar_to",
-    )
-    first = (
-        pl.when(pl.col("n_judged").fill_null(0) > 0)
-        .then(own)
-        .when(pl.col("n_similar").is_not_null())
-        .then(similar)
-        .when(pl.col("n_segments") > 0)
-        .then(pl.lit("No judged camera record of this line; the estimate comes from its material and age."))
-        .otherwise("sentence")
-    )
-    like = (
-        pl.when((pl.col("n_segments") > 0) & (pl.col("n_like") > 0))
-        .then(
-            pl.format(
-                "Of {} looks at {}, {} showed a repair-grade finding.", "n_like", "like_words", "n_like_bad"
-            )
-        )
-        .when(pl.col("n_segments") > 0)
-        .then(pl.format("No other look at {} is on record.", "like_words"))
-    )
-    caveat = (
-        pl.when(pl.col("repaired_year").is_not_null())
-        .then(
-            pl.format(
-                "Repaired in {} after a repair-grade finding; taken as sound on that day.",
-                pl.col("repaired_year").floor().cast(pl.Int64),
-            )
-        )
-        .when(~pl.col("last_reached").fill_null(True))
-        .then(pl.lit("The camera did not reach the tie-in; the rest of the line is unseen."))
-        .when(pl.col("n_like_pipe") > 0)
-        .then(
-            pl.lit(
-                "Neither the year laid nor a house year that tells it is on record for part of the line; "
-                "the years in which like pipe was laid stand in, as a range."
-            )
-        )
-        .when(pl.col("has_imputed").fill_null(False))
-        .then(
-            pl.lit(
-                "Material or year laid is not on record for part of the line; both were estimated as a range."
-            )
-        )
-    )
-    return (
-        seen.select("lot_id", first.alias("1"), like.alias("2"), caveat.alias("3"))
-        .unpivot(index="lot_id", variable_name="position", value_name="reason")
-        .filter(pl.col("reason").is_not_null())
-        .with_columns(pl.col("position").cast(pl.Int64))
-        .sort("lot_id", "position")
-        .with_columns(position=pl.col("position").rank("ordinal").over("lot_id").cast(pl.Int64))
     )

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from models.looks import FloatArray, IntArray
-from models.series import series_chances
+from models.series import ChanceRange, series_chances
 from pipeline.settings import Settings
 from pipeline.steps.fit_design import life_looks, line_looks
 from pipeline.steps.fit_input import ENDED, OUTCOME_COLUMNS, Exposure
@@ -26,6 +26,12 @@ COLUMNS_AT_ONCE = 10_000
 TINY = 1e-300
 #: Houses built this many years apart or less count as similar; the first window with enough of them is used.
 SIMILAR_WITHIN_YEARS = (3, 5, 10, 15)
+
+
+WITHOUT_OWN = {
+    "lot_id": pl.String,
+    **{f"failure_probability_without_own{end}": pl.Float64 for end in ("", "_lower", "_upper")},
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +49,9 @@ class Scores:
         `life_id, failure_probability, …_lower, …_upper` of the current lives.
     repaired : DataFrame
         `lot_id, repaired_year`: lines whose bad look was followed by a repair.
+    without_own : DataFrame
+        `lot_id, failure_probability_without_own, …_lower, …_upper`: what pipes like these have now, had nobody
+        looked at this line.
     tie_ins : ndarray, shape (n_draws, n_lines)
         Chance that the last segment, which meets the main, has failed now; columns as in `now`, up to the lines
         on record. No columns unless asked for.
@@ -53,6 +62,7 @@ class Scores:
     later: FloatArray
     lives: pl.DataFrame
     repaired: pl.DataFrame
+    without_own: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=WITHOUT_OWN))
     tie_ins: FloatArray = field(default_factory=lambda: np.empty((0, 0), dtype=np.float32))
 
 
@@ -108,6 +118,7 @@ def score_lines(
         later=chances.line_draws_later,
         lives=scored,
         repaired=repaired,
+        without_own=_with_lots(lots, chances.line_unconditional_now),
         tie_ins=chances.life_draws_now,
     )
 
@@ -127,6 +138,14 @@ def lines_to_score(
     lives = current.with_row_index("life").with_columns(line=pl.col("lot_id").rle_id().cast(pl.Int64))
     looks, repaired = _looks_after_repairs(_looks_for_scores(exposure, outcome), lives)
     return lives, looks, _line_looks_for_scores(exposure, outcome, lives), repaired
+
+
+def _with_lots(lots: pl.DataFrame, plain: ChanceRange) -> pl.DataFrame:
+    values = (plain.mean, np.minimum(plain.low, plain.mean), np.maximum(plain.high, plain.mean))
+    names = list(WITHOUT_OWN)[1:]
+    return lots.select("lot_id").with_columns(
+        pl.Series(name, value) for name, value in zip(names, values, strict=True)
+    )
 
 
 def _last_of_each(line: IntArray) -> IntArray:
@@ -256,6 +275,7 @@ def score_unseen(
         later=np.concatenate(later, axis=1),
         lives=scores.lives,
         repaired=scores.repaired,
+        without_own=scores.without_own,
         tie_ins=scores.tie_ins,
     )
 
