@@ -1,0 +1,77 @@
+"""Renewals counted in simulations against renewal theory."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from models.renewal_kernels import _key, uniform
+from tests.budget_stock import make, policy
+
+N = 60_000
+
+
+def renewals(**more) -> np.ndarray:
+    """Mean number of renewals by the end of each year, of pipe that is new today and renewed by its own kind."""
+    simulation, planned = make(pipes_of_lots=(1,), failed=(0.0,), n_draws=N, **more)
+    future = simulation.run(policy(simulation, planned))
+    return np.cumsum(future.n_emergencies.mean(axis=0))
+
+
+def test_exponential_lives_are_renewed_like_a_poisson_process() -> None:
+    # M(t) = t / mean (D. R. Cox, "Renewal Theory", 1962, chapter 4; from memory).
+    law = (np.log(5.0), 1.0)
+    found = renewals(laws=(law, law), delay=0.0, years=20)
+    t = np.arange(1, 21)
+    np.testing.assert_array_less(np.abs(found - t / 5), 4 * np.sqrt(t / 5 / N))
+
+
+def test_erlang_lives_have_the_textbook_renewal_function() -> None:
+    # Two exponential stages of rate λ: M(t) = λt/2 - (1 - exp(-2λt))/4 (Cox 1962, section 4.5, gamma with two stages;
+    # from memory, and it follows from the Laplace transform λ²/(s²(s + 2λ))). The first stage is our time to needing
+    # repair, the second the delay to trouble.
+    mean = 4.0
+    law = (np.log(mean), 1.0)
+    found = renewals(laws=(law, law), delay=mean, years=30)
+    t = np.arange(1, 31)
+    rate = 1 / mean
+    expected = rate * t / 2 - (1 - np.exp(-2 * rate * t)) / 4
+    np.testing.assert_array_less(np.abs(found - expected), 4 * np.sqrt((expected + 0.1) / N))
+
+
+@pytest.mark.parametrize("shape", [1.5, 3.0])
+def test_weibull_lives_follow_the_renewal_equation(shape) -> None:
+    # M(t) = F(t) + ∫ M(t - x) dF(x), solved here by the midpoint rule of M. Xie, "On the solution of renewal-type
+    # integral equations", Communications in Statistics - Simulation 18 (1989) 281-293 (from memory).
+    scale, years, step = 8.0, 24, 0.01
+    law = (np.log(scale), shape)
+    found = renewals(laws=(law, law), delay=0.0, years=years)
+    grid = np.arange(0, years + step / 2, step)
+    F = stats.weibull_min(shape, scale=scale).cdf
+    M = np.zeros(len(grid))
+    at_middle = F(grid[1:] - step / 2)
+    f = F(grid)
+    for i in range(1, len(grid)):
+        M[i] = _xie(f, at_middle, M, i)
+    expected = M[np.round(np.arange(1, years + 1) / step).astype(int)]
+    np.testing.assert_array_less(np.abs(found - expected), 4 * np.sqrt((expected + 0.05) / N) + 2e-3)
+
+
+def _xie(f: np.ndarray, at_middle: np.ndarray, M: np.ndarray, i: int) -> float:
+    """M_i = [F_i + Σ_(j<i) F(t_i - t_(j-1/2)) (M_j - M_(j-1)) - F(h/2) M_(i-1)] / (1 - F(h/2))."""
+    gaps = at_middle[1:i][::-1]
+    return float((f[i] + gaps @ np.diff(M[:i]) - at_middle[0] * M[i - 1]) / (1 - at_middle[0]))
+
+
+def test_chance_events_are_uniform_and_unrelated() -> None:
+    keys = [
+        _key(np.uint64(11), lot, pipe, draw) for lot in range(40) for pipe in range(3) for draw in range(100)
+    ]
+    drawn = np.array([[uniform(np.uint64(key), event) for event in (0, 2, 3)] for key in keys])
+    for column in drawn.T:
+        # Kolmogorov-Smirnov: fails by chance once in ten thousand.
+        assert stats.kstest(column, "uniform").pvalue > 1e-4
+    related = np.corrcoef(np.hstack((drawn[:-1], drawn[1:])).T) - np.eye(6)
+    # Columns 3 to 5 are the same numbers one draw later.
+    assert np.abs(related).max() < 5 / np.sqrt(len(drawn))
