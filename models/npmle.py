@@ -20,6 +20,8 @@ from models.turnbull import maximise_likelihood, weighted_isotonic
 
 #: Masses below this are rounding, not support.
 SMALLEST_MASS = 1e-11
+#: A curve whose `kkt_gap_` is above this is not given out as the maximum.
+LARGEST_GAP = 1e-6
 
 
 class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
@@ -28,7 +30,7 @@ class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
     Parameters
     ----------
     tolerance : float
-        Largest `kkt_gap_` accepted.
+        `kkt_gap_` at which to stop.
     max_iterations : int
         Iterations allowed.
 
@@ -50,8 +52,9 @@ class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
     entry_age_ : float
         Age from which anyone was watched; F is the chance given survival to it. 0 without entry ages.
     status_, reason_ : str
-        "ok", or a sentence says what is unusual about the curve, which is still the right answer:
-        "no_failures" (F is 0 as far as anyone looked), "all_failed", "no_records";
+        "ok", or a sentence says what is unusual about the curve, which but for one is still the right answer:
+        "no_failures" (F is 0 as far as anyone looked), "all_failed", "no_records", "not_converged" (the maximum
+        was not reached in `max_iterations`: not the right answer);
         with entry ages also "gap" (no record tells what happened between two ages: F is undetermined from
         there on) and "risk_set_emptied" (the few watched at some age all failed, and the curve ends at 1
         there, although others were first seen later, still sound: ask for `cdf(t, given=...)`).
@@ -113,6 +116,7 @@ class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
         self.status_, self.reason_ = _describe(records, self.n_units_)
         support = find_support(records)
         mass, self.log_likelihood_, self.kkt_gap_ = self._masses(records, support)
+        self._check_gap()
         self._keep(support.left, support.right, mass)
         share = mass / np.maximum(1.0 - np.concatenate(([0.0], np.cumsum(mass)[:-1])), mass)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -127,12 +131,21 @@ class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
         fit = fit_truncated(records, tolerance=self.tolerance, max_iterations=self.max_iterations)
         self.log_likelihood_, self.kkt_gap_ = fit.log_likelihood, fit.gap
         self.status_, self.reason_ = _describe_truncated(records, self.n_units_, fit)
+        self._check_gap()
         survival = np.exp(-np.concatenate(([0.0], np.cumsum(fit.hazard))))
         mass = -np.diff(survival)
         mass[-1] += survival[-1]
-        self._keep(fit.left, fit.right, mass)
-        self._hazard = (fit.left, fit.right, fit.hazard, np.where(fit.is_free, np.inf, fit.hazard))
+        left = np.maximum(fit.left, self.entry_age_)
+        self._keep(left, fit.right, mass)
+        self._hazard = (left, fit.right, fit.hazard, np.where(fit.is_free, np.inf, fit.hazard))
         return self
+
+    def _check_gap(self) -> None:
+        if not self.kkt_gap_ <= LARGEST_GAP:
+            self.status_ = "not_converged"
+            self.reason_ = (
+                f"The maximum was not reached in {self.max_iterations:,} rounds; raise max_iterations."
+            )
 
     def _keep(self, left: FloatArray, right: FloatArray, mass: FloatArray) -> None:
         kept = mass > SMALLEST_MASS

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from models.compiled import compiled
 from models.intervals import FloatArray, IntArray, Intervals
+from models.polish import BURST, polished
 from models.support import find_support, numbered
 from models.turnbull import weighted_isotonic
 
@@ -222,11 +223,23 @@ def _solve(
     right[best] = right[last_equal]
     a = np.searchsorted(group[best], group[failures.first])
     b = np.searchsorted(group[best], group[failures.last]) + 1
-    levels, log_likelihood, gap = _climb(
-        a, b, failures.weight, cost[best], n_units, tolerance, max_iterations
-    )
+    w, c = failures.weight, cost[best]
+    levels = _start(a, b, w, c)
+    gap = np.inf
+    for start in range(0, max_iterations, BURST):
+        levels, gap = _climb(levels, a, b, w, c, n_units, tolerance, min(BURST, max_iterations - start))
+        if gap < tolerance or start + BURST >= max_iterations:
+            break
+        levels = polished(
+            levels,
+            a,
+            b,
+            lambda H: _value(H, a, b, w, c),
+            lambda H: _slopes(H, a, b, w, c),
+            top_is_fixed=False,
+        )
     hazard[best] = np.diff(levels)
-    return hazard, right, log_likelihood, gap
+    return hazard, right, _value(levels, a, b, w, c), gap
 
 
 def _cheapest(group: IntArray, cost: FloatArray, told: NDArray[np.bool_]) -> tuple[IntArray, IntArray]:
@@ -294,21 +307,28 @@ def _dual_gap(
 
 
 @compiled
-def _minorant_step(
-    H: FloatArray, a: IntArray, b: IntArray, w: FloatArray, cost: FloatArray, y: FloatArray
-) -> FloatArray:
-    """Isotonic step in the levels of the cumulative hazard, halved until the likelihood rises."""
-    m = len(cost)
-    gradient, curvature = np.zeros(m + 1), np.zeros(m + 1)
+def _slopes(
+    H: FloatArray, a: IntArray, b: IntArray, w: FloatArray, cost: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Gradient by the levels, and minus the second derivative of each record's term."""
+    y = _pull(H, a, b, w)
+    gradient = np.zeros(len(H))
     for i in range(len(a)):
-        bend = y[i] * (1.0 + y[i] / w[i])
         gradient[b[i]] += y[i]
         gradient[a[i]] -= y[i]
-        curvature[b[i]] += bend
-        curvature[a[i]] += bend
-    for k in range(m):
-        gradient[k + 1] -= cost[k]
-        gradient[k] += cost[k]
+    gradient[1:] -= cost
+    gradient[:-1] += cost
+    return gradient, y * (1.0 + y / w)
+
+
+@compiled
+def _minorant_step(H: FloatArray, a: IntArray, b: IntArray, w: FloatArray, cost: FloatArray) -> FloatArray:
+    """Isotonic step in the levels of the cumulative hazard, halved until the likelihood rises."""
+    gradient, bend = _slopes(H, a, b, w, cost)
+    curvature = np.zeros(len(H))
+    for i in range(len(a)):
+        curvature[b[i]] += bend[i]
+        curvature[a[i]] += bend[i]
     direction = -H
     direction[1:] += np.maximum(weighted_isotonic(H[1:] + gradient[1:] / curvature[1:], curvature[1:]), 0.0)
     slope = (gradient * direction)[1:].sum()
@@ -323,15 +343,29 @@ def _minorant_step(
 
 
 @compiled
+def _start(a: IntArray, b: IntArray, w: FloatArray, cost: FloatArray) -> FloatArray:
+    """Where each support interval alone would put its hazard, as if it were one of many."""
+    m = len(cost)
+    covered = _covering(a, b, w, m)
+    H = np.zeros(m + 1)
+    H[1:] = np.cumsum(covered / (covered + cost)) / m
+    return H
+
+
+@compiled
 def _climb(
-    a: IntArray, b: IntArray, w: FloatArray, cost: FloatArray, n_units: float, tolerance: float, steps: int
-) -> tuple[FloatArray, float, float]:
+    H: FloatArray,
+    a: IntArray,
+    b: IntArray,
+    w: FloatArray,
+    cost: FloatArray,
+    n_units: float,
+    tolerance: float,
+    steps: int,
+) -> tuple[FloatArray, float]:
     """Alternate minorant and EM steps until gradient and dual bound are small."""
     m = len(cost)
     covered = _covering(a, b, w, m)
-    # Start where each support interval alone would put its hazard.
-    H = np.zeros(m + 1)
-    H[1:] = np.cumsum(covered / (covered + cost)) / m
     gap = np.inf
     for _ in range(steps):
         y = _pull(H, a, b, w)
@@ -339,8 +373,8 @@ def _climb(
         gap = max(_dual_gap(H, a, b, w, cost, y, pull), (pull - cost).max(), 0.0) / n_units
         if gap < tolerance:
             break
-        H = _minorant_step(H, a, b, w, cost, y)
+        H = _minorant_step(H, a, b, w, cost)
         # EM, each record's failures Poisson and at least one (Turnbull's self-consistency, in hazards).
         pull = _covering(a, b, _pull(H, a, b, w), m)
         H[1:] = np.cumsum((H[1:] - H[:-1]) * (covered + pull) / (covered + cost))
-    return H, _value(H, a, b, w, cost), gap
+    return H, gap

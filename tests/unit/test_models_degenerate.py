@@ -112,6 +112,25 @@ def test_known_ages_give_the_empirical_curve():
     assert curve.kkt_gap_ < 1e-9
 
 
+@pytest.mark.parametrize("entry", [None, 0.5])
+@pytest.mark.parametrize("n", [100, 3000])
+def test_a_chain_of_records_that_each_overlap_the_next_is_solved(n, entry):
+    # What one record tells travels along the chain by one a round: self-consistency alone needs millions.
+    left = np.arange(1.0, n + 1)
+    curve = NPMLE().fit(left, left + 1.5, entry=None if entry is None else left * entry)
+    assert curve.status_ == "ok"
+    assert curve.kkt_gap_ < 1e-8
+
+
+@pytest.mark.parametrize("entry", [None, 1.0])
+def test_a_maximum_not_reached_is_told(entry):
+    ages = np.sort(np.random.default_rng(1).uniform(1, 90, (300, 2)), axis=1)
+    late = None if entry is None else np.full(300, entry)
+    curve = NPMLE(max_iterations=2).fit(ages[:, 0], ages[:, 1], entry=late)
+    assert curve.status_ == "not_converged"
+    assert curve.reason_ == "The maximum was not reached in 2 rounds; raise max_iterations."
+
+
 def test_age_zero_is_a_look_that_says_nothing_and_a_failure_there_is_refused_by_the_laws():
     curve = NPMLE().fit([0, 0, 10], [INF, 20, INF])
     assert curve.mass_.sum() == pytest.approx(1.0)
