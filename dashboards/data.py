@@ -196,6 +196,32 @@ class Records:
         """
         return self._reader.query(LOT_PARTS[table], [lot_id])
 
+    def validation_questions(self) -> pl.DataFrame:
+        """Ways of keeping looks from the fit, and what was found."""
+        return self._reader.query("SELECT * FROM validation_questions ORDER BY question")
+
+    def validation_materials(self) -> list[str]:
+        """Materials that were judged by themselves, 'all' first, the others by their number of looks."""
+        found = self._reader.query(
+            "SELECT material FROM validation_scores GROUP BY material ORDER BY material <> 'all', max(n_looks) DESC, material"
+        )
+        return found["material"].to_list()
+
+    def validation_scores(self, question: str, material: str) -> pl.DataFrame:
+        """How well each model foretold looks, best first."""
+        return self._reader.query(
+            "SELECT * FROM validation_scores WHERE question = ? AND material = ? ORDER BY log_score, model",
+            [question, material],
+        )
+
+    def validation_calibration(self, question: str, material: str) -> pl.DataFrame:
+        """Foretold chances of the life regression against what was seen, by tenths of the looks."""
+        return self._reader.query(
+            "SELECT * FROM validation_calibration WHERE question = ? AND material = ? AND model = 'life_regression' "
+            "ORDER BY position",
+            [question, material],
+        )
+
     def loads(self) -> pl.DataFrame:
         """Loads, newest first."""
         return self._reader.query("SELECT * FROM loads ORDER BY load_id DESC")

@@ -24,8 +24,12 @@ def rows_of(spec: Mapping[str, Any]) -> pl.DataFrame:
 
 def as_csv(frame: pl.DataFrame) -> bytes:
     """Write rows as CSV; text that a spreadsheet would run as a formula is kept as text by an apostrophe."""
-    text = pl.col(pl.String)
-    safe = frame.with_columns(
-        pl.when(text.str.slice(0, 1).is_in(FORMULA_SIGNS)).then("'" + text).otherwise(text)
-    )
-    return safe.write_csv().encode("utf-8")
+    texts = [pl.col(name) for name, kind in frame.schema.items() if kind == pl.String]
+    quoted = [
+        pl.when(text.str.slice(0, 1).is_in(FORMULA_SIGNS))
+        .then(pl.concat_str(pl.lit("'"), text))
+        .otherwise(text)
+        for text in texts
+    ]
+    named = [safe.alias(text.meta.output_name()) for safe, text in zip(quoted, texts, strict=True)]
+    return frame.with_columns(named).write_csv().encode("utf-8")

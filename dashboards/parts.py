@@ -135,8 +135,9 @@ def card(*pieces: pn.viewable.Viewable, **params: Any) -> pn.Column:
 
 def folded(words: str, *pieces: pn.viewable.Viewable, is_open: bool = False) -> pn.Card:
     """Return pieces that are put away under their title until it is pressed."""
+    header = pn.pane.HTML(str(escape(words)), margin=0, styles={"font-size": "15px", "font-weight": "600"})
     return pn.Card(
-        *pieces, title=words, collapsed=not is_open, sizing_mode="stretch_width", margin=(6, 0, 6, 0),
+        *pieces, header=header, collapsed=not is_open, sizing_mode="stretch_width", margin=(6, 0, 6, 0),
         stylesheets=[theme.FOLD],
     )  # fmt: skip
 

@@ -47,8 +47,8 @@ NONE_SEEN = "#E9E9E6"
 #: Pale to deep, for one-sided amounts such as coverage.
 AMOUNT = ("#E8F1F0", "#0B4A57")
 
-#: Widgets stand in shadow roots too; checkboxes in a row wrap on a narrow screen.
-WIDGET = f":host, label, input, select, .bk-btn {{ font-family: {FONT}; font-size: 15px; color: {INK}; }}"
+#: Widgets stand in shadow roots too; their nameless spin buttons only repeat the arrow keys; checkboxes in a row wrap on a narrow screen.
+WIDGET = f".bk-spin-btn {{ display: none !important; }} :host, label, input, select, .bk-btn {{ font-family: {FONT}; font-size: 15px; color: {INK}; }}"
 CHOICES = ".bk-input-group { display: flex; flex-wrap: wrap; gap: 4px 16px; } label { font-size: 0.95rem; }"
 
 LOOK = (Path(__file__).with_name("look.css")).read_text(encoding="utf-8")

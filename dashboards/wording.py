@@ -17,6 +17,7 @@ PAGES = {
     "where": "Where they fail",
     "map": "The map",
     "sale": "Before a sale",
+    "trust": "How far to trust it",
     "records": "The records",
 }
 
@@ -24,8 +25,31 @@ LEADS = {
     "age": "The share of pipes that have a repair-grade finding by each age, material by material, from what cameras saw.",
     "where": "Blocks where cameras found more, or fewer, failed lines than the material, age and depth of those lines lead one to expect.",
     "sale": "The estimated chance of a repair-grade finding in one house's line, or in a whole subdivision, and what that estimate rests on.",
+    "trust": "Looks that were kept from the fit, foretold by it and by simpler means, beside what the camera then saw.",
     "records": "What was loaded, what was turned away and why, and where the records contradict themselves.",
 }
+
+ALL_MATERIALS = "all materials"
+QUESTIONS = {
+    "later_looks": "Later looks, foretold from earlier ones",
+    "other_subdivisions": "Subdivisions that were left out",
+}
+MODELS = {
+    "life_regression": "life regression",
+    "trees": "trees, no law of ageing",
+    "age_only": "share failed by age alone",
+    "base_rate": "base rate",
+}
+HOW_TRIED = (
+    "Later looks: everything up to a day is fitted, and the looks after it are foretold.",
+    "Subdivisions: half of them are left out, their looks are foretold from the other half, and the other way round.",
+    "Each model is fitted again to the same looks. The life regression is what scores rest on; trees that assume no law of "
+    "ageing show what it may miss; the base rate and the share failed by age alone are what it has to beat.",
+)
+SCORES_MEAN = (
+    "Log score and Brier score: less is better. AUC: the chance that a bad look was given the higher chance than a good one; "
+    "0.5 is blind guessing. Slope: 1 where chances are as extreme as they should be, less where they are too extreme."
+)
 
 CAUTIONS_TITLE = "Before anyone digs or enters"
 CAUTIONS = (

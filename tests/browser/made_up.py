@@ -284,7 +284,7 @@ def _looks(lots: pl.DataFrame) -> dict[str, pl.DataFrame]:
     inspections = pl.concat(
         lots.select("lot_id").with_columns(
             inspection_id=pl.col("lot_id") + f"-{number}", inspection_date=pl.lit(date(year, 3, 4)),
-            look_year=pl.lit(year + 0.2), purpose=pl.lit("pre_sale"), is_selected=pl.lit(False),
+            look_year=pl.lit(year + 0.2), purpose=pl.lit("routine" if number == 1 else "pre_sale"), is_selected=pl.lit(False),
             verdict=pl.lit(verdict), is_bad=pl.lit(verdict == "repair"),
             rule=pl.lit("offset joint of 1 in: at least 0.75 in is repair-grade"), end_ft=pl.lit(58.0),
             reached_tie_in=pl.lit(True), line_drained=pl.lit(None, pl.Boolean), n_findings=pl.lit(2),

@@ -27,6 +27,7 @@ VIEWS = {
     "where": ("page=where", "found / expected", 2),
     "sale": ("page=sale", "Every look at this line", 2),
     "sale_subdivision": ("page=sale&about=subdivision", "The chance that k lots or more", 1),
+    "trust": ("page=trust", "Subdivisions that were left out", 2),
     "records": ("page=records", "Contradictions by kind", 1),
 }
 
@@ -221,6 +222,7 @@ def test_empty_records_say_what_to_do_on_every_page(tmp_path: Path, watch: Watch
             "page=where": wording.NO_AREAS,
             "page=sale": wording.NO_LOTS,
             "page=sale&about=subdivision": wording.NO_LOTS,
+            "page=trust": wording.NO_LOOKS,
             "page=records": "Nothing was loaded",
         }.items():
             expect(watched.open(query).get_by_text(words, exact=True)).to_be_visible()

@@ -1,0 +1,88 @@
+"""How far to trust it: looks kept from the fit, foretold, and then compared with what the camera saw."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import panel as pn
+import polars as pl
+
+from dashboards import parts, theme, wording
+from dashboards.charts import foretold
+from dashboards.data import Records
+from dashboards.parts import Shown
+
+
+def page(records: Records) -> pn.viewable.Viewable:
+    """Build the page."""
+    title = parts.title(wording.PAGES["trust"], wording.LEADS["trust"])
+    questions = records.validation_questions()
+    if questions.is_empty():
+        return pn.Column(
+            title, parts.empty(wording.NO_LOOKS, wording.NO_LOOKS_TODO), sizing_mode="stretch_width"
+        )
+    kinds = records.validation_materials() or ["all"]
+    chosen = pn.widgets.Select(
+        name="Material",
+        options={wording.ALL_MATERIALS if k == "all" else wording.material(k): k for k in kinds},
+        value=parts.from_address("material", kinds) or "all",
+        width=320,
+        stylesheets=[theme.WIDGET],
+    )
+    parts.keep_in_address(chosen, "material")
+    return pn.Column(
+        title,
+        parts.card(parts.heading("How this was tried"), parts.bullets(wording.HOW_TRIED)),
+        parts.card(chosen),
+        parts.live(lambda material: _questions(records, questions, material), chosen),
+        sizing_mode="stretch_width",
+    )
+
+
+def _questions(records: Records, questions: pl.DataFrame, material: str) -> pn.viewable.Viewable:
+    cards = [_question(records, row, material) for row in questions.iter_rows(named=True)]
+    return parts.side_by_side(*cards, least_px=440)
+
+
+def _question(records: Records, row: Mapping[str, Any], material: str) -> pn.viewable.Viewable:
+    head = parts.heading(wording.QUESTIONS[row["question"]])
+    if row["status"] != "ok":
+        return parts.card(head, parts.note(row["sentence"]))
+    scores = records.validation_scores(row["question"], material)
+    if scores.is_empty():
+        return parts.card(head, parts.note("Too few looks at this material were kept from the fit."))
+    tenths = records.validation_calibration(row["question"], material)
+    return parts.card(
+        head,
+        parts.paragraph(row["sentence"]),
+        parts.chart(
+            foretold.against_seen(tenths, colour=theme.DEEP),
+            height=330,
+            data=tenths,
+            name=f"foretold {row['question']} {material}",
+            says="The life regression: a tenth of the looks at each dot, with their number above it and the range that chance "
+            "alone allows. On the dashed line, chances come true as foretold; above it, pipes were worse than foretold.",
+        ),
+        parts.table(
+            scores,
+            [
+                Shown("model", lambda r: wording.MODELS[r["model"]]),
+                Shown("log score", lambda r: wording.number(r["log_score"], 3), is_number=True),
+                Shown("worse than life regression by", _behind, is_number=True),
+                Shown("Brier score", lambda r: wording.number(r["brier_score"], 3), is_number=True),
+                Shown("AUC", lambda r: wording.number(r["auc"], 2), is_number=True),
+                Shown("slope", lambda r: wording.number(r["calibration_slope"], 2), is_number=True),
+            ],
+            caption=f"{wording.count(scores['n_looks'][0], 'look')} foretold, {wording.number(scores['n_bad'][0])} of them bad",
+        ),
+        parts.paragraph(wording.SCORES_MEAN, small=True),
+    )
+
+
+def _behind(row: Mapping[str, Any]) -> str:
+    if row["model"] == "life_regression":
+        return "–"
+    error = row["behind_life_regression_error"]
+    told = f"{row['behind_life_regression']:+.3f}".replace("-", "−")
+    return told if wording.missing(error) else f"{told} ± {error:.3f}"

@@ -1,0 +1,79 @@
+"""Charts that can be taken away: PNG, SVG and CSV without a network, each with its source."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+
+import polars as pl
+import pytest
+from playwright.sync_api import Page, expect
+
+from dashboards import downloads
+from tests.browser import made_up
+from tests.browser.conftest import Server, Watched
+
+Watch = Callable[..., Watched]
+
+
+def save(page: Page, name: str, folder: Path) -> Path:
+    links = ".vega-actions a" if name in {"PNG", "SVG"} else ".bk-btn"
+    link = page.locator(links).filter(has_text=name).first
+    link.focus()
+    with page.expect_download() as saved:
+        page.keyboard.press("Enter")
+    file = folder / saved.value.suggested_filename
+    saved.value.save_as(file)
+    return file
+
+
+@pytest.mark.browser
+def test_a_chart_is_saved_by_keyboard_as_picture_drawing_and_table(
+    made_up_server: Server, watch: Watch, tmp_path: Path
+) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=age&outcome=structural&material=vitrified_clay")
+    page.locator(".vega-embed svg").first.wait_for()
+    picture = save(page, "PNG", tmp_path)
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    drawing = save(page, "SVG", tmp_path).read_text(encoding="utf-8")
+    assert "Mockford, an invented town · run made-up · built 30 Jun 2026" in drawing
+    table = save(page, "CSV", tmp_path)
+    assert table.name == "underlot_curve_structural_vitrified_clay.csv"
+    with table.open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    published = made_up.frames()["curves"].filter(outcome="structural", material="vitrified_clay")
+    shown = published.filter(pl.col("age_years") <= 90)
+    assert [float(row["age_years"]) for row in rows] == shown["age_years"].to_list()
+    assert float(rows[10]["failure_probability"]) == pytest.approx(shown["failure_probability"][10])
+    watched.assert_clean()
+
+
+@pytest.mark.browser
+def test_looks_are_narrowed_down_and_the_curve_says_that_it_is_not(
+    made_up_server: Server, watch: Watch
+) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=age&outcome=any&material=vitrified_clay&purpose=routine")
+    groups = made_up.frames()["look_groups"].filter(material="vitrified_clay", purpose="routine")
+    looks, bad = groups["n_looks_any"].sum(), groups["n_bad_any"].sum()
+    expect(
+        page.get_by_text(f"of those asked for: {looks:,}, of them {bad:,} with", exact=False)
+    ).to_be_visible()
+    expect(page.get_by_text("The curve above rests on all", exact=False)).to_be_visible()
+    watched.assert_clean()
+
+
+def test_text_that_a_spreadsheet_would_run_is_kept_as_text() -> None:
+    # The signs of OWASP's list, https://owasp.org/www-community/attacks/CSV_Injection
+    frame = pl.DataFrame({"note": ["=1+1", "+1", "-1", "@A1", "plain", None], "n": [-1, 2, 3, 4, 5, 6]})
+    lines = downloads.as_csv(frame).decode().splitlines()
+    assert lines[1:] == ["'=1+1,-1", "'+1,2", "'-1,3", "'@A1,4", "plain,5", ",6"]
+
+
+def test_rows_of_a_specification_are_those_of_its_largest_set() -> None:
+    spec = {"datasets": {"a": [{"x": 1}], "b": [{"x": 2}, {"x": 3}]}}
+    assert downloads.rows_of(spec)["x"].to_list() == [2, 3]
+    shapes = {"data": {"values": [{"type": "Feature", "geometry": {}, "properties": {"block": "B1"}}]}}
+    assert downloads.rows_of(shapes).to_dicts() == [{"block": "B1"}]
