@@ -14,6 +14,9 @@ from pipeline.published.read import open_current
 from pipeline.settings import Workspace
 
 
+PURPOSE = ("--purpose", "a test of the answers")
+
+
 @pytest.fixture(scope="session")
 def lots(town: Workspace) -> pl.DataFrame:
     with open_current(town) as reader:
@@ -57,11 +60,12 @@ def test_a_bad_look_raises_and_a_good_look_lowers_the_chance(lots: pl.DataFrame)
 
 
 def test_a_lot_by_address_in_another_spelling(underlot, town: Workspace, lots: pl.DataFrame) -> None:
-    lot = lots.filter(pl.col("address").is_unique() & pl.col("address").str.contains("Street$")).row(
+    unseen = lots.filter(pl.col("n_inspections") == 0)
+    lot = unseen.filter(pl.col("address").is_unique() & pl.col("address").str.contains("Street$")).row(
         0, named=True
     )
     asked = lot["address"].upper().replace("STREET", "St.")
-    answer = underlot("score", asked, "--format", "json", workspace=town.root)
+    answer = underlot("score", asked, "--format", "json", *PURPOSE, workspace=town.root)
     assert answer.code == 0
     (found,) = json.loads(answer.out)["found"]
     assert found["lot_id"] == lot["lot_id"]
@@ -82,17 +86,18 @@ def test_a_near_address_is_listed_never_guessed(underlot, town: Workspace, lots:
 def test_a_csv_of_addresses_and_what_was_not_found(
     underlot, town: Workspace, lots: pl.DataFrame, tmp_path: Path
 ) -> None:
-    known = lots.filter(pl.col("address").is_unique())["address"].head(3).to_list()
+    unseen = lots.filter(pl.col("n_inspections") == 0)
+    known = unseen.filter(pl.col("address").is_unique())["address"].head(3).to_list()
     listing = tmp_path / "listing.csv"
     listing.write_text("Address,Client\n" + "".join(f"{a},x\n" for a in [*known, "99999 Nowhere Road"]))
-    answer = underlot("score", "--file", listing, "--format", "csv", workspace=town.root)
+    answer = underlot("score", "--file", listing, "--format", "csv", *PURPOSE, workspace=town.root)
     assert answer.code == 3
     rows = list(csv.DictReader(io.StringIO(answer.out)))
     assert [row["asked"] for row in rows] == [*known, "99999 Nowhere Road"]
     assert [row["status"] for row in rows] == ["ok", "ok", "ok", "not_found"]
     assert rows[-1]["failure_probability"] == ""
     listing.write_text("Address\n" + "".join(f"{a}\n" for a in known))
-    assert underlot("score", "--file", listing, "--format", "csv", workspace=town.root).code == 0
+    assert underlot("score", "--file", listing, "--format", "csv", *PURPOSE, workspace=town.root).code == 0
 
 
 def test_a_listing_without_a_known_column_is_refused(underlot, town: Workspace, tmp_path: Path) -> None:
@@ -104,13 +109,34 @@ def test_a_listing_without_a_known_column_is_refused(underlot, town: Workspace, 
 
 
 def test_the_table_for_people_says_what_it_is(underlot, town: Workspace, lots: pl.DataFrame) -> None:
-    answer = underlot("score", lots["lot_id"][0], workspace=town.root)
+    doubtful = lots.filter(pl.col("failure_probability").is_between(0.1, 0.9))["lot_id"][0]
+    answer = underlot("score", doubtful, workspace=town.root)
     assert answer.code == 0
     text = " ".join(answer.out.split())
     assert "an invented town" in text
     assert "chance that a repair-grade" in text
     assert "range" in text
     assert "never replaces putting a camera in the line" in text
+
+
+def test_a_line_that_has_almost_surely_failed_is_not_called_certain(underlot, town, lots) -> None:
+    sure = lots.filter(pl.col("failure_probability") > 0.9999)["lot_id"][0]
+    text = " ".join(underlot("score", sure, workspace=town.root).out.replace("│", "").split())
+    assert "over 99 %" in text
+    assert "100" not in text.split("evidence")[0].split("finding is there now")[1]
+    assert "not told: a finding is almost surely there now" in text
+
+
+def test_every_chance_lies_in_its_range(lots: pl.DataFrame) -> None:
+    for name in (
+        "failure_probability",
+        "failure_within_horizon_probability",
+        "failure_by_horizon_probability",
+    ):
+        told = lots.drop_nulls(name)
+        assert told[name].is_between(told[f"{name}_lower"], told[f"{name}_upper"]).all()
+    sure = lots["failure_probability"] >= 0.99
+    assert (lots["failure_within_horizon_probability"].is_null() == sure).all()
 
 
 def test_a_subdivision(underlot, town: Workspace, lots: pl.DataFrame) -> None:
