@@ -67,6 +67,8 @@ class StatusModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scik
     out_of_fold_ : ndarray, shape (n,)
         Calibrated chance of each record from members that had not seen its group.
     n_features_in_ : int
+    n_iter_ : int
+        Boosting steps of each boosted model.
 
     Notes
     -----
@@ -149,6 +151,7 @@ class StatusModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scik
             raise ModelInputError("all outcomes are of one class; there is nothing to tell apart.")
         self.intercept_, self.member_weights_, self.out_of_fold_ = self._weigh(table, failed, weight, group)
         self.members_ = self._fit_members(table, failed, weight, group)
+        self.n_iter_ = self.max_iter
         return self
 
     def predict_proba(self, X: ArrayLike) -> FloatArray:
