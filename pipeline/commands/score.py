@@ -14,9 +14,18 @@ from rich.text import Text
 
 from pipeline.commands import Context, add_plain_row
 from pipeline.errors import SettingsError
+from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
+from pipeline.geojson import point_collection
 from pipeline.percent import estimate_words
-from pipeline.published.read import open_current
-from pipeline.steps.score import Answers, answer_lots, answer_subdivision, read_questions
+from pipeline.published.read import PublishedReader, open_current
+from pipeline.steps.score import (
+    STOP_WORK,
+    Answers,
+    answer_lots,
+    answer_subdivision,
+    fit_to_leave,
+    read_questions,
+)
 
 EXIT_NONE_FOUND = 3
 TABLE_WIDTH = 110
@@ -38,50 +47,103 @@ CAUTION = (
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["table", "csv", "json"]),
+    type=click.Choice(["table", "csv", "json", "geojson"]),
     default="table",
     show_default=True,
     help="How to print the answer.",
 )
+@click.option(
+    "--purpose",
+    help="What the answers are for; needed for lots in csv, json or geojson, and kept in the log of exports.",
+)
 @click.pass_obj
 def score_command(
-    context: Context, asked: tuple[str, ...], file: Path | None, subdivision: str | None, form: str
+    context: Context,
+    asked: tuple[str, ...],
+    file: Path | None,
+    subdivision: str | None,
+    form: str,
+    purpose: str | None,
 ) -> int:
     """Tell the estimated chance that a lot's lateral has a repair-grade finding now.
 
     Ask for lots by address or lot id, for a file of them, or for a subdivision. An address that is not on
     record is never guessed: near ones are listed. Exit code 0: all found; 3: something was not found.
 
+    Answers in csv, json or geojson may leave this computer: they tell a lot's own inspection only where its client
+    allows it, nothing of lots in do_not_contact.csv, and need a stated purpose.
+
     \b
     Examples:
       underlot score "12 Alder Street"
-      underlot score --file listings.csv --format csv > scores.csv
+      underlot score --file listings.csv --format csv --purpose "scopes to offer in May" > scores.csv
       underlot score --subdivision "Quarry Flats"
     """
     if sum((bool(asked), file is not None, subdivision is not None)) != 1:
         raise SettingsError(
             'Ask for one thing: addresses or lot ids, --file, or --subdivision. Example: underlot score "12 Alder Street"'
         )
+    leaves = form != "table" and subdivision is None
+    stated = checked_purpose(purpose) if leaves else ""
     with open_current(context.workspace) as reader:
         run = reader.run()
         if subdivision is not None:
             answers = answer_subdivision(reader, subdivision)
         else:
             answers = answer_lots(reader, read_questions(file) if file is not None else asked)
-    if form == "json":
-        click.echo(_as_json(answers, run))
-    elif form == "csv":
-        click.echo(_as_csv(answers), nl=False)
-    else:
+        if leaves:
+            answers = _as_they_may_leave(context, reader, answers, stated, form, run)
+    if form == "table":
         _print_tables(answers, run, is_area=subdivision is not None)
+    else:
+        click.echo(_as_text(answers, run, form, stated), nl=False)
     for row in answers.unmatched.iter_rows(named=True):
         near = f" Near ones: {row['near_misses']}." if row["near_misses"] else ""
         click.echo(f"Not found: {row['asked']}.{near}", err=True)
     return EXIT_NONE_FOUND if answers.unmatched.height else 0
 
 
-def _as_json(answers: Answers, run: dict[str, Any]) -> str:
-    content = {
+def _as_they_may_leave(
+    context: Context, reader: PublishedReader, answers: Answers, purpose: str, form: str, run: dict[str, Any]
+) -> Answers:
+    """Take out what must stay, and log what leaves."""
+    held_back = do_not_contact(context.workspace, reader.query("SELECT lot_id, address FROM lots"))
+    found = fit_to_leave(answers.found, held_back.lots)
+    log_export(
+        context.workspace,
+        command="score",
+        target=f"stdout ({form})",
+        purpose=purpose,
+        n_lots=found.height,
+        run_id=str(run["run_id"]),
+    )
+    return Answers(found, answers.unmatched)
+
+
+def _as_text(answers: Answers, run: dict[str, Any], form: str, purpose: str) -> str:
+    places = ("lon", "lat", "x_ft", "y_ft")
+    found = answers.found.drop(places) if purpose else answers.found
+    if form == "csv":
+        extra = {"purpose": purpose, "use_until": use_until().isoformat()} if purpose else {}
+        return _as_csv(
+            Answers(found.with_columns(**{k: pl.lit(v) for k, v in extra.items()}), answers.unmatched)
+        )
+    about = _about(run, purpose)
+    if form == "json":
+        content = {**about, "found": found.to_dicts(), "not_found": answers.unmatched.to_dicts()}
+        return json.dumps(content, indent=2, default=str) + "\n"
+    in_degrees = "lon" in answers.found.columns and answers.found["lon"].null_count() < answers.found.height
+    x, y = ("lon", "lat") if in_degrees else ("x_ft", "y_ft")
+    about["coordinates"] = (
+        "longitude and latitude" if in_degrees else "the grid of the records [ft], which has no code"
+    )
+    others = [name for name in places if name in answers.found.columns and name not in {x, y}]
+    about["not_found"] = answers.unmatched.to_dicts()
+    return point_collection(answers.found.drop(others), x, y, about)
+
+
+def _about(run: dict[str, Any], purpose: str) -> dict[str, Any]:
+    about = {
         "town_name": run["town_name"],
         "is_synthetic": run["is_synthetic"],
         "run_id": run["run_id"],
@@ -90,10 +152,8 @@ def _as_json(answers: Answers, run: dict[str, Any]) -> str:
         "range_level": run["score_level"],
         "failure_definition": run["failure_definition"],
         "caution": CAUTION,
-        "found": answers.found.to_dicts(),
-        "not_found": answers.unmatched.to_dicts(),
     }
-    return json.dumps(content, indent=2, default=str)
+    return about | ({"purpose": purpose, "use_until": use_until().isoformat()} if purpose else {})
 
 
 def _as_csv(answers: Answers) -> str:
@@ -107,6 +167,8 @@ def _print_tables(answers: Answers, run: dict[str, Any], *, is_area: bool) -> No
     invented = " (an invented town)" if run["is_synthetic"] else ""
     console.print(f"{run['town_name']}{invented}. Now: {run['as_of_source']}.", markup=False)
     for row in answers.found.iter_rows(named=True):
+        if not is_area and row["has_foreign_line"]:
+            console.print(f"{row['address'] or row['lot_id']}: {STOP_WORK}", markup=False, style="bold red")
         console.print(_area_table(row, run) if is_area else _lot_table(row, run))
     if answers.found.height:
         console.print(CAUTION, markup=False)
@@ -139,9 +201,17 @@ def _lot_table(row: dict[str, Any], run: dict[str, Any]) -> Table:
         f"if not now, chance within {run['horizon_years']:g} years",
         _if_none_now(row),
     )
-    add_plain_row(table, "evidence", row["evidence"])
+    add_plain_row(table, "evidence", _evidence(row))
     add_plain_row(table, "why", row["reasons"] or row["sentence"])
     return table
+
+
+def _evidence(row: dict[str, Any]) -> str:
+    return (
+        f"{row['evidence']}; {row['n_like']:,} looks at lines like it"
+        if row["n_like"]
+        else str(row["evidence"])
+    )
 
 
 def _area_table(row: dict[str, Any], run: dict[str, Any]) -> Table:

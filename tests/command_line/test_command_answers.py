@@ -13,6 +13,8 @@ import pytest
 from pipeline.published.read import open_current
 from pipeline.settings import Workspace
 
+PURPOSE = ("--purpose", "a test of the answers")
+
 
 PURPOSE = ("--purpose", "a test of the answers")
 

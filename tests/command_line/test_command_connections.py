@@ -1,0 +1,139 @@
+"""`underlot connections` on the invented town: plans, files, and faults in one sentence."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import polars as pl
+import pyogrio
+import pytest
+
+from pipeline.published.read import open_current
+from pipeline.settings import Workspace
+from pipeline.steps.connections_choice import plan_under_budget, ranked_connections
+
+PURPOSE = ("--purpose", "renewal plan of a test")
+
+
+@pytest.fixture
+def office(town: Workspace, tmp_path: Path) -> Workspace:
+    shutil.copytree(town.published, tmp_path / "published")
+    return Workspace(tmp_path)
+
+
+@pytest.fixture(scope="session")
+def ranked(town: Workspace) -> pl.DataFrame:
+    with open_current(town) as reader:
+        return ranked_connections(reader)
+
+
+def test_risk_is_chance_times_consequence(ranked: pl.DataFrame) -> None:
+    ok = ranked.filter(pl.col("status") == "ok")
+    assert ok.height > 0.9 * ranked.height
+    product = ok["tie_in_failure_probability"] * ok["consequence"]
+    assert (ok["risk_points"] - product).abs().max() < 1e-6
+    # Worked by hand from the shipped weights: depth, class of street, water, infiltration, shared manhole.
+    by_hand = ok.select(
+        "consequence",
+        hand=pl.when(pl.col("main_depth_ft") >= 12)
+        .then(1.7)
+        .when(pl.col("main_depth_ft") >= 8)
+        .then(1.3)
+        .otherwise(1.0)
+        * pl.col("street_class").replace_strict({"collector": 1.3, "arterial": 1.8}, default=1.0)
+        * pl.when(pl.col("near_water")).then(1.5).otherwise(1.0)
+        * pl.when(pl.col("infiltration").fill_null(False)).then(1.4).otherwise(1.0)
+        * pl.when(pl.col("sharing_manhole") >= 2).then(1.1).otherwise(1.0),
+    )
+    assert (by_hand["consequence"] - by_hand["hand"]).abs().max() < 1e-9
+    assert ok["consequence"].n_unique() > 5
+
+
+def test_the_last_segment_is_part_of_the_line(town: Workspace, ranked: pl.DataFrame) -> None:
+    ok = ranked.filter(pl.col("status") == "ok")
+    assert (ok["tie_in_failure_probability"] <= ok["line_failure_probability"] + 1e-6).all()
+    with open_current(town) as reader:
+        last = reader.query(
+            "SELECT lot_id, arg_max(failure_probability, sequence) AS chance, count(*) AS n FROM lot_segments GROUP BY lot_id"
+        )
+    both = ok.join(last, on="lot_id")
+    assert both.height == ok.height
+    assert (both["tie_in_failure_probability"] - both["chance"]).abs().max() < 1e-5
+    alone = both.filter(pl.col("n") == 1)
+    assert (alone["tie_in_failure_probability"] - alone["line_failure_probability"]).abs().max() < 1e-5
+    assert alone["rest_failure_probability"].null_count() == alone.height
+
+
+def test_the_list_has_its_number_of_places_and_the_curve_rises(town: Workspace, ranked: pl.DataFrame) -> None:
+    assert ranked["in_list_probability"].sum() == pytest.approx(50)
+    with open_current(town) as reader:
+        curve = reader.table("connection_curve")
+    assert curve["cost_usd"].is_sorted()
+    assert curve["risk_points"].is_sorted()
+    assert curve["risk_points"].is_between(curve["risk_points_lower"], curve["risk_points_upper"]).all()
+    assert curve["share_of_risk"][-1] == pytest.approx(1)
+    total = ranked["risk_points"].sum()
+    assert curve["risk_points"][-1] == pytest.approx(total, rel=1e-6)
+
+
+def test_a_budget_is_kept_and_more_of_it_does_more(ranked: pl.DataFrame) -> None:
+    before = 0.0
+    for budget in (20_000, 60_000, 61_000, 150_000, 400_000):
+        plan = plan_under_budget(ranked, budget)
+        assert plan.cost_usd["likely"] <= budget
+        assert plan.cost_usd["low"] < plan.cost_usd["likely"] < plan.cost_usd["high"]
+        assert plan.is_best
+        assert (
+            plan.risk_points
+            >= max(before, plan_under_budget(ranked, budget, in_order=True).risk_points) - 1e-9
+        )
+        before = plan.risk_points
+    dear = plan_under_budget(ranked, 150_000, priced_at="high")
+    assert dear.cost_usd["high"] <= 150_000
+
+
+def test_a_geojson_opens_in_a_gis_library(underlot, office: Workspace, ranked: pl.DataFrame) -> None:
+    out = office.root / "plan.geojson"
+    answer = underlot("connections", "--budget", "100000", "--out", out, *PURPOSE, workspace=office.root)
+    assert answer.code == 0
+    assert pyogrio.read_info(out)["features"] == ranked.height
+    content = json.loads(out.read_text())
+    assert content["about"]["purpose"] == "renewal plan of a test"
+    assert any("judgement" in row["source"] for row in content["about"]["assumptions"])
+    chosen = [f["properties"] for f in content["features"] if f["properties"]["is_chosen"]]
+    spent = sum(p["cost_likely_usd"] for p in chosen)
+    spent += sum({p["bundle"]: p["mobilisation_likely_usd"] for p in chosen}.values())
+    assert 0 < spent <= 100_000
+
+
+def test_assumptions_are_printed_with_the_result(underlot, office: Workspace) -> None:
+    text = " ".join(underlot("connections", workspace=office.root).out.split())
+    for told in (
+        "Assumptions (consequences.toml)",
+        "judgement",
+        "mobilisation",
+        "US dollars of 2025",
+        "confined spaces",
+    ):
+        assert told in text
+
+
+@pytest.mark.parametrize(
+    ("options", "code", "told"),
+    [
+        (("--budget", "-5"), 2, "give a sum above 0"),
+        (("--budget", "nan"), 2, "give a sum above 0"),
+        (("--budget", "100"), 2, "buys nothing; the cheapest connection costs"),
+        (("--out", "plan.pdf", *PURPOSE), 2, "end the name in .geojson or .csv"),
+        (("--out", "plan.csv"), 2, "Say in a few words what they are for"),
+        (("--out", "/nowhere/at/all/plan.csv", *PURPOSE), 2, "cannot be written"),
+    ],
+)
+def test_a_wrong_call_is_one_sentence(underlot, office: Workspace, options, code, told) -> None:
+    answer = underlot("connections", *options, workspace=office.root)
+    assert answer.code == code
+    assert told in answer.err
+    assert len(answer.err.strip().splitlines()) == 1
+    assert not answer.out
