@@ -16,6 +16,7 @@ and its derivatives by (η1), (η2), (η1, η1), (η1, η2), (η2, η2).
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,8 @@ FloatArray = NDArray[np.float64]
 FAMILIES = ("weibull", "log-logistic", "log-normal", "gamma", "gompertz")
 #: Cap on k log(t/s) and on t/s: beyond it S is 0 to double precision and derivatives overflow.
 LARGEST_EXPONENT = 300.0
+#: Floor on the hazard between L and R: its square's reciprocal must not overflow.
+SMALLEST_GAP = 1e-140
 _WEIBULL, _LOG_LOGISTIC, _LOG_NORMAL, _GOMPERTZ = 0, 1, 2, 3
 #: Families with closed derivatives, by the number their compiled code knows them by.
 CODE = {"weibull": _WEIBULL, "log-logistic": _LOG_LOGISTIC, "log-normal": _LOG_NORMAL, "gompertz": _GOMPERTZ}
@@ -76,7 +79,9 @@ def _mills(u: float) -> float:
 
 @compiled
 def _log_tail(u: float) -> float:
-    """log(1 - Φ(u))."""
+    """log(1 - Φ(u)), with all digits on both sides."""
+    if u < -1.0:
+        return math.log1p(-0.5 * math.erfc(-u * 0.7071067811865476))
     if u < 5.0:
         return math.log(0.5 * math.erfc(u * 0.7071067811865476))
     return -0.5 * u * u - math.log(_ROOT_2PI * _mills(u))
@@ -154,6 +159,65 @@ def _log_hazard(code: int, log_age: FloatArray, log_scale: FloatArray, log_shape
         out[4, i] = -k * (u * b + a)
         out[5, i] = u * (u * b + a)
     return out
+
+
+# -- between two looks: here, since numba's saved code does not notice changes in another file ---------
+
+
+@compiled
+def between_ends(
+    code: int,
+    log_left: FloatArray,
+    log_right: FloatArray,
+    log_scale: FloatArray,
+    log_shape: FloatArray,
+    exposure: FloatArray,
+) -> FloatArray:
+    """log[S(L)^E - S(R)^E] and derivatives by log scale and log shape, shape (6, n), for families of CODE."""
+    out = np.empty((6, len(log_left)))
+    never = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    last, shape = np.nan, np.nan
+    for i in range(len(log_left)):
+        if log_shape[i] != last:  # mostly one shape for all
+            last = log_shape[i]
+            shape = math.exp(min(last, LARGEST_EXPONENT))
+        left, right = never, never
+        if log_left[i] > -np.inf:
+            left = hazard_at(code, log_left[i], log_scale[i], shape)
+        if log_right[i] < np.inf:
+            right = hazard_at(code, log_right[i], log_scale[i], shape)
+        _join_ends(left, right, log_right[i] == np.inf, exposure[i], out, i)
+    return out
+
+
+@compiled
+def join_ends(
+    left: FloatArray, right: FloatArray, is_open: NDArray[np.bool_], exposure: FloatArray, out: FloatArray
+) -> None:
+    """Fill in the same from hazards at both ends, each of shape (6, n); those at open ends are not read."""
+    for i in range(out.shape[1]):
+        _join_ends(left[:, i], right[:, i], is_open[i], exposure[i], out, i)
+
+
+@compiled
+def _join_ends(left: Any, right: Any, is_open: bool, exposure: float, out: FloatArray, i: int) -> None:
+    """log[exp(-E H_L) - exp(-E H_R)] and derivatives = -E H_L + log(1 - exp(-D)), D = E (H_R - H_L)."""
+    for j in range(6):
+        out[j, i] = -exposure * left[j]
+    if is_open:
+        return
+    gap = max(exposure * (right[0] - left[0]), SMALLEST_GAP)
+    inside = -math.expm1(-gap)
+    # exp(-D) / (1 - exp(-D)), by the same exponential.
+    q = 1.0 / inside - 1.0
+    d1, d2 = exposure * (right[1] - left[1]), exposure * (right[2] - left[2])
+    bend = q / inside
+    out[0, i] += math.log(inside)
+    out[1, i] += q * d1
+    out[2, i] += q * d2
+    out[3, i] += q * exposure * (right[3] - left[3]) - bend * d1 * d1
+    out[4, i] += q * exposure * (right[4] - left[4]) - bend * d1 * d2
+    out[5, i] += q * exposure * (right[5] - left[5]) - bend * d2 * d2
 
 
 # -- gamma: no closed form for derivatives by shape ---------------------------------------------------

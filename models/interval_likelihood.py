@@ -6,17 +6,13 @@ from memory would cost more than the arithmetic.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from models.compiled import compiled
-from models.families import CODE, LARGEST_EXPONENT, cumulative_hazard, hazard_at, log_hazard
+from models.families import CODE, between_ends, cumulative_hazard, join_ends, log_hazard
 from models.intervals import FloatArray
-from models.looks import BoolArray
 from models.patterns import mix, total_by, words
 
 #: Coefficients to (objective, gradient, Hessian).
@@ -26,8 +22,6 @@ Derivatives = Callable[[FloatArray], tuple[float, FloatArray, FloatArray]]
 BLOCK = 8_192
 #: Records are counted by pattern where a sample of this size repeats itself by half or more.
 PATTERN_SAMPLE = 10_000
-#: Floor on the hazard between L and R: its square's reciprocal must not overflow.
-SMALLEST_GAP = 1e-140
 
 
 @dataclass(frozen=True)
@@ -111,70 +105,14 @@ def _derivatives(family: str, rows: Rows, coef: FloatArray) -> FloatArray:
 def _between(family: str, rows: Rows, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
     """log[S(L)^E - S(R)^E] of each record, and its derivatives, shape (6, n)."""
     if family in CODE:
-        return _between_closed(
-            CODE[family], rows.log_left, rows.log_right, log_scale, log_shape, rows.exposure
-        )
+        return between_ends(CODE[family], rows.log_left, rows.log_right, log_scale, log_shape, rows.exposure)
     left, right = (
         cumulative_hazard(family, log_age, log_scale, log_shape)
         for log_age in (rows.log_left, np.where(np.isinf(rows.log_right), -np.inf, rows.log_right))
     )
     out = np.empty_like(left)
-    _combine(left, right, rows.log_right == np.inf, rows.exposure, out)
+    join_ends(left, right, rows.log_right == np.inf, rows.exposure, out)
     return out
-
-
-@compiled
-def _between_closed(
-    code: int,
-    log_left: FloatArray,
-    log_right: FloatArray,
-    log_scale: FloatArray,
-    log_shape: FloatArray,
-    exposure: FloatArray,
-) -> FloatArray:
-    out = np.empty((6, len(log_left)))
-    never = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-    last, shape = np.nan, np.nan
-    for i in range(len(log_left)):
-        if log_shape[i] != last:  # mostly one shape for all
-            last = log_shape[i]
-            shape = math.exp(min(last, LARGEST_EXPONENT))
-        left, right = never, never
-        if log_left[i] > -np.inf:
-            left = hazard_at(code, log_left[i], log_scale[i], shape)
-        if log_right[i] < np.inf:
-            right = hazard_at(code, log_right[i], log_scale[i], shape)
-        _join_ends(left, right, log_right[i] == np.inf, exposure[i], out, i)
-    return out
-
-
-@compiled
-def _combine(
-    left: FloatArray, right: FloatArray, is_open: BoolArray, exposure: FloatArray, out: FloatArray
-) -> None:
-    for i in range(out.shape[1]):
-        _join_ends(left[:, i], right[:, i], is_open[i], exposure[i], out, i)
-
-
-@compiled
-def _join_ends(left: Any, right: Any, is_open: bool, exposure: float, out: FloatArray, i: int) -> None:
-    """log[exp(-E H_L) - exp(-E H_R)] and derivatives = -E H_L + log(1 - exp(-D)), D = E (H_R - H_L)."""
-    for j in range(6):
-        out[j, i] = -exposure * left[j]
-    if is_open:
-        return
-    gap = max(exposure * (right[0] - left[0]), SMALLEST_GAP)
-    inside = -math.expm1(-gap)
-    # exp(-D) / (1 - exp(-D)), by the same exponential.
-    q = 1.0 / inside - 1.0
-    d1, d2 = exposure * (right[1] - left[1]), exposure * (right[2] - left[2])
-    bend = q / inside
-    out[0, i] += math.log(inside)
-    out[1, i] += q * d1
-    out[2, i] += q * d2
-    out[3, i] += q * exposure * (right[3] - left[3]) - bend * d1 * d1
-    out[4, i] += q * exposure * (right[4] - left[4]) - bend * d1 * d2
-    out[5, i] += q * exposure * (right[5] - left[5]) - bend * d2 * d2
 
 
 def distinct(rows: Rows) -> Rows:

@@ -104,9 +104,9 @@ def numbers(given: ArrayLike, name: str) -> FloatArray:
         converted = array.astype(np.float64, copy=False) if array.dtype.kind != "c" else None
     except (TypeError, ValueError) as error:
         row, value = _first_not_a_number(given)
-        if row < 0:
-            raise ModelInputError(f"{name} is not an array of numbers.") from error
-        raise ModelInputError(f"{name} holds {value!r}, which is not a number.", row=row) from error
+        where = row if row >= 0 else None
+        what = "is not an array of numbers" if value is None else f"holds {value!r}, which is not a number"
+        raise ModelInputError(f"{name} {what}.", row=where) from error
     if converted is None:
         raise ModelInputError(f"{name}: Complex data not supported.")
     return np.ascontiguousarray(converted).reshape(array.shape)

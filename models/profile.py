@@ -42,6 +42,8 @@ MOST_WALKS = 6
 JUMP = 0.01
 #: Curves so flat that their log scale lies beyond this are left out of the search.
 FLATTEST = 1e9
+#: Log-likelihood that a fit may still have to gain, to count as the best there is.
+LARGEST_PROMISE = 1e-4
 #: Losses of log-likelihood beyond this are all alike.
 LARGEST_LOSS = 1e6
 
@@ -53,7 +55,7 @@ class ProfileInterval:
     Attributes
     ----------
     lower, upper : ndarray, shape (n,)
-        Limits; infinite (ages: 0 or inf, chances: 0 or 1) where the records set none, or none was found.
+        Limits; infinite (ages: 0 or inf, chances: 0 or 1) where the records set none.
     level : float
     """
 
@@ -206,7 +208,7 @@ class _Search:
         self.objective: Derivatives = fit._objective(fit._records, fit._prior_used)
         self.root = float(np.sqrt(chi2.ppf(level, 1)))
         optimum: Optimum[FloatArray] | None = fit._optimum
-        if optimum is not None and not optimum.converged:
+        if optimum is not None and not _is_settled(optimum):
             raise ModelInputError("there is no interval: the fit itself had not settled.")
         # Without failures, or without survivors, the log-likelihood comes as near to 0 as one likes.
         self.best = 0.0 if optimum is None else optimum.value
@@ -250,7 +252,8 @@ class _Search:
             if abs(path.excess(found)) < JUMP:
                 return found
             inside, step = path.back_to_last_inside(direction), max(0.1 * abs(outside - inside), 1e-3)
-        return direction * np.inf
+        # It jumps there for all that: a curve may be as steep as one likes.
+        return found
 
 
 class _Path:
@@ -278,6 +281,14 @@ class _Path:
         """Forget all values that were found too bad, and return the outermost that was not."""
         self.known = {c: value for c, value in self.known.items() if value[0] < 0.0}
         return direction * max(direction * c for c in self.known)
+
+
+def _is_settled(optimum: Optimum[FloatArray]) -> bool:
+    """Whether another Newton step promises next to nothing; it may do so on a ridge without a peak."""
+    curvature, axes = np.linalg.eigh(-optimum.hessian)
+    along = axes.T @ optimum.gradient
+    floor = max(float(np.abs(curvature).max()) * 1e-14, 1e-12)
+    return bool(0.5 * np.sum(along**2 / np.maximum(np.abs(curvature), floor)) < LARGEST_PROMISE)
 
 
 def _restricted(objective: Derivatives, place: Placement) -> Derivatives:
