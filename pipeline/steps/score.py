@@ -1,242 +1,272 @@
-"""`underlot score`."""
+"""Answers from published scores: for a lot, a subdivision, or a list of addresses.
+
+An address is matched exactly after normalisation, or not at all: near misses are listed, never guessed.
+"""
 
 from __future__ import annotations
 
-import json
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-import click
 import polars as pl
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
+from rapidfuzz import fuzz, process
 
-from pipeline.commands import Context, add_plain_row
-from pipeline.errors import SettingsError
-from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
-from pipeline.geojson import point_collection
-from pipeline.percent import estimate_words
-from pipeline.published.read import PublishedReader, open_current
-from pipeline.steps.score import (
-    STOP_WORK,
-    Answers,
-    answer_lots,
-    answer_subdivision,
-    fit_to_leave,
-    read_questions,
+from pipeline import readers
+from pipeline.errors import InputFileError
+from pipeline.published.read import PublishedReader
+from pipeline.validation.addresses import address_keys
+
+NEAR_MISSES = 3
+#: Likeness, 0 to 100, from which an address is worth showing as a near miss.
+NEAR_ENOUGH = 75.0
+#: The largest numbers that are reached with these chances sum up a subdivision.
+TOLD_CHANCES = [0.95, 0.75, 0.5, 0.25, 0.05]
+LOT_HEADERS = ("lot_id", "lot", "parcel", "parcel id", "apn")
+ADDRESS_HEADERS = ("address", "property address", "site address", "property", "location")
+
+#: Kinds of reasons that speak of the lot's own looks, or of so few neighbours that their results would show.
+OWN_REASONS = ("own_look", "limits", "block")
+
+LOT_COLUMNS = (
+    "lot_id",
+    "address",
+    "line_summary",
+    "failure_probability",
+    "failure_probability_lower",
+    "failure_probability_upper",
+    "failure_within_horizon_probability",
+    "failure_within_horizon_probability_lower",
+    "failure_within_horizon_probability_upper",
+    "evidence_grade",
+    "evidence",
+    "n_like",
+    "n_like_bad",
+    "near_seen_ft",
+    "has_foreign_line",
+    "tells_own_results",
+    "n_inspections",
+    "failure_probability_without_own",
+    "failure_probability_without_own_lower",
+    "failure_probability_without_own_upper",
+    "lon",
+    "lat",
+    "x_ft",
+    "y_ft",
+    "status",
+    "sentence",
+)
+#: What an export of single lots has: only what may leave with an address.
+EXPORT_COLUMNS = (
+    "asked",
+    "lot_id",
+    "address",
+    "line_summary",
+    "failure_probability",
+    "failure_probability_lower",
+    "failure_probability_upper",
+    "failure_within_horizon_probability",
+    "failure_within_horizon_probability_lower",
+    "failure_within_horizon_probability_upper",
+    "evidence_grade",
+    "evidence",
+    "n_like",
+    "n_like_bad",
+    "near_seen_ft",
+    "stop_work",
+    "status",
+    "sentence",
+    "reasons",
+)
+STATUS_OWN_WITHHELD = "own_results_withheld"
+STATUS_DO_NOT_CONTACT = "do_not_contact"
+WITHHELD = (
+    "A camera has been in this line, and its result may not be told with the address: this is the chance of lines "
+    "like it, without its own looks. A screening aid, no substitute for a camera in the line."
+)
+STOP_WORK = (
+    "STOP WORK: another utility's line was seen in this pipe; it may be gas. No cutting of roots, no jetting; leave it alone, "
+    "call the gas utility."
 )
 
-EXIT_NONE_FOUND = 3
-TABLE_WIDTH = 110
-CAUTION = (
-    "An estimate for screening; it never replaces putting a camera in the line. "
-    "Mark gas and other lines before any work."
-)
 
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What was asked, and what was found.
 
-@click.command("score")
-@click.argument("asked", nargs=-1)
-@click.option(
-    "--file",
-    "file",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Spreadsheet with a column 'lot_id' or 'address'.",
-)
-@click.option("--subdivision", help="Name of a subdivision.")
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["table", "csv", "json", "geojson"]),
-    default="table",
-    show_default=True,
-    help="How to print the answer.",
-)
-@click.option(
-    "--purpose",
-    help="What the answers are for; needed for lots in csv, json or geojson, and kept in the log of exports.",
-)
-@click.pass_obj
-def score_command(
-    context: Context,
-    asked: tuple[str, ...],
-    file: Path | None,
-    subdivision: str | None,
-    form: str,
-    purpose: str | None,
-) -> int:
-    """Tell the estimated chance that a lot's lateral has a repair-grade finding now.
-
-    Ask for lots by address or lot id, for a file of them, or for a subdivision. An address that is not on
-    record is never guessed: near ones are listed. Exit code 0: all found; 3: something was not found.
-
-    Answers in csv, json or geojson may leave this computer: they tell a lot's own inspection only where its client
-    allows it, nothing of lots in do_not_contact.csv, and need a stated purpose.
-
-    \b
-    Examples:
-      underlot score "12 Alder Street"
-      underlot score --file listings.csv --format csv --purpose "scopes to offer in May" > scores.csv
-      underlot score --subdivision "Quarry Flats"
+    Attributes
+    ----------
+    found : DataFrame
+        `asked`, the lot columns, `reasons` (sentences, joined with a space) and `reasons_without_own` (those that
+        do not speak of the lot's own looks), in the order asked.
+    unmatched : DataFrame
+        `asked, near_misses`: what matched no lot, or several; with what comes near.
     """
-    if sum((bool(asked), file is not None, subdivision is not None)) != 1:
-        raise SettingsError(
-            'Ask for one thing: addresses or lot ids, --file, or --subdivision. Example: underlot score "12 Alder Street"'
+
+    found: pl.DataFrame
+    unmatched: pl.DataFrame
+
+
+def answer_lots(reader: PublishedReader, asked: Sequence[str]) -> Answers:
+    """Find lots by id or address.
+
+    Parameters
+    ----------
+    reader : PublishedReader
+        Published scores.
+    asked : sequence of str
+        Lot ids or addresses.
+
+    Returns
+    -------
+    Answers
+    """
+    columns = ", ".join(LOT_COLUMNS)
+    lots = reader.query(f"SELECT {columns} FROM lots ORDER BY lot_id")  # noqa: S608 - names of the contract
+    keyed = lots.select("lot_id", "address", key=address_keys(lots["address"]))
+    questions = pl.DataFrame({"asked": list(asked)}, schema={"asked": pl.String}).with_row_index("place")
+    questions = questions.with_columns(
+        asked=pl.col("asked").str.strip_chars(), key=address_keys(questions["asked"])
+    )
+    by_id = questions.join(keyed.select("lot_id"), left_on="asked", right_on="lot_id", how="semi")
+    by_id = by_id.select("place", lot_id="asked")
+    rest = questions.join(by_id, on="place", how="anti")
+    by_address = rest.join(keyed.filter(pl.col("key").is_not_null()), on="key").filter(
+        pl.len().over("place") == 1
+    )
+    hits = pl.concat([by_id, by_address.select("place", "lot_id")])
+    found = questions.join(hits, on="place").sort("place").select("asked", "lot_id")
+    found = found.join(lots, on="lot_id", how="left", maintain_order="left")
+    missed = questions.join(hits, on="place", how="anti").sort("place")
+    near = [_near(question, keyed) for question in missed.select("asked", "key").iter_rows(named=True)]
+    unmatched = pl.DataFrame(
+        {"asked": missed["asked"], "near_misses": near}, schema={"asked": pl.String, "near_misses": pl.String}
+    )
+    return Answers(_with_reasons(reader, found), unmatched)
+
+
+def fit_to_leave(found: pl.DataFrame, held_back: frozenset[str]) -> pl.DataFrame:
+    """Return answers as they may leave the workspace together with an address.
+
+    Parameters
+    ----------
+    found : DataFrame
+        `found` of `answer_lots`.
+    held_back : frozenset of str
+        Lots that must not be contacted: they keep their id, and nothing else is told of them.
+
+    Returns
+    -------
+    DataFrame
+        `EXPORT_COLUMNS`. Where a camera has been in the line and a client did not allow to tell the result with
+        the address, the chance is the one without the line's own looks, and no reason speaks of them.
+    """
+    is_kept_back = (pl.col("n_inspections") > 0) & ~pl.col("tells_own_results")
+    is_quiet = pl.col("lot_id").is_in(held_back)
+    own = [f"failure_probability{end}" for end in ("", "_lower", "_upper")]
+    within = [f"failure_within_horizon_probability{end}" for end in ("", "_lower", "_upper")]
+    told = found.with_columns(
+        *(
+            pl.when(is_kept_back)
+            .then(pl.col(name.replace("failure_probability", "failure_probability_without_own")))
+            .otherwise(pl.col(name))
+            .alias(name)
+            for name in own
+        ),
+        # If none is there now: how likely that is, the line's own looks have said.
+        *(pl.when(~is_kept_back).then(pl.col(name)).alias(name) for name in within),
+        evidence_grade=pl.when(is_kept_back).then(pl.lit("withheld")).otherwise("evidence_grade"),
+        evidence=pl.when(is_kept_back)
+        .then(pl.lit("its own camera record is withheld"))
+        .otherwise("evidence"),
+        reasons=pl.when(is_kept_back).then("reasons_without_own").otherwise("reasons"),
+        sentence=pl.when(is_kept_back).then(pl.lit(WITHHELD)).otherwise("sentence"),
+        status=pl.when(is_kept_back & (pl.col("status") == "ok"))
+        .then(pl.lit(STATUS_OWN_WITHHELD))
+        .otherwise("status"),
+        stop_work=pl.when("has_foreign_line").then(pl.lit(STOP_WORK)),
+    )
+    spoken = [name for name in EXPORT_COLUMNS if name not in {"asked", "lot_id", "status", "stop_work"}]
+    return told.with_columns(
+        *(pl.when(~is_quiet).then(pl.col(name)).alias(name) for name in spoken),
+        status=pl.when(is_quiet).then(pl.lit(STATUS_DO_NOT_CONTACT)).otherwise("status"),
+    ).select(*EXPORT_COLUMNS, "lon", "lat", "x_ft", "y_ft")
+
+
+def _near(question: dict[str, str | None], keyed: pl.DataFrame) -> str:
+    if not question["key"]:
+        return ""
+    same = keyed.filter(pl.col("key") == question["key"])
+    if same.height > 1:
+        return "several lots: " + ", ".join(same["lot_id"].head(NEAR_MISSES))
+    known = keyed.filter(pl.col("key").is_not_null())
+    close = process.extract(
+        question["key"],
+        known["key"].to_list(),
+        scorer=fuzz.ratio,
+        limit=NEAR_MISSES,
+        score_cutoff=NEAR_ENOUGH,
+    )
+    return "; ".join(f"{known['address'][at]} ({known['lot_id'][at]})" for _, _, at in close)
+
+
+def _with_reasons(reader: PublishedReader, found: pl.DataFrame) -> pl.DataFrame:
+    wanted = found["lot_id"].unique().to_list()
+    reasons = reader.query(
+        "SELECT lot_id, string_agg(reason, ' ' ORDER BY position) AS reasons, "
+        "string_agg(reason, ' ' ORDER BY position) FILTER (NOT list_contains(?, kind)) AS reasons_without_own "
+        "FROM lot_reasons WHERE list_contains(?, lot_id) GROUP BY lot_id",
+        (list(OWN_REASONS), wanted),
+    )
+    return found.join(reasons, on="lot_id", how="left", maintain_order="left")
+
+
+def read_questions(path: Path) -> list[str]:
+    """Read lot ids or addresses from a file with a column of either.
+
+    Raises
+    ------
+    InputFileError
+        The file cannot be read, or has no such column.
+    """
+    raw = readers.read(path)
+    names = {header.strip().lower(): header for header in raw.headers}
+    for known in (*LOT_HEADERS, *ADDRESS_HEADERS):
+        if known in names:
+            values = raw.column(names[known]).str.strip_chars()
+            return values.filter(values.is_not_null() & (values != "")).to_list()
+    raise InputFileError(
+        path,
+        f"no column of lot ids or addresses was found among: {', '.join(raw.headers[:12])}.",
+        "Name one 'lot_id' or 'address'.",
+    )
+
+
+def answer_subdivision(reader: PublishedReader, name: str) -> Answers:
+    """Find one subdivision, by its name in any case.
+
+    Returns
+    -------
+    Answers
+        `found` has the published columns, `asked`, and `at_least` in words.
+    """
+    found = reader.query("SELECT * FROM subdivisions WHERE lower(subdivision) = lower(trim(?))", (name,))
+    if found.is_empty():
+        known = reader.query("SELECT subdivision FROM subdivisions ORDER BY subdivision")[
+            "subdivision"
+        ].to_list()
+        close = process.extract(
+            name.lower(), known, processor=str.lower, scorer=fuzz.ratio, limit=NEAR_MISSES, score_cutoff=50.0
         )
-    leaves = form != "table" and subdivision is None
-    stated = checked_purpose(purpose) if leaves else ""
-    with open_current(context.workspace) as reader:
-        run = reader.run()
-        if subdivision is not None:
-            answers = answer_subdivision(reader, subdivision)
-        else:
-            answers = answer_lots(reader, read_questions(file) if file is not None else asked)
-        if leaves:
-            answers = _as_they_may_leave(context, reader, answers, stated, form, run)
-    if form == "table":
-        _print_tables(answers, run, is_area=subdivision is not None)
-    else:
-        click.echo(_as_text(answers, run, form, stated), nl=False)
-    for row in answers.unmatched.iter_rows(named=True):
-        near = f" Near ones: {row['near_misses']}." if row["near_misses"] else ""
-        click.echo(f"Not found: {row['asked']}.{near}", err=True)
-    return EXIT_NONE_FOUND if answers.unmatched.height else 0
-
-
-def _as_they_may_leave(
-    context: Context, reader: PublishedReader, answers: Answers, purpose: str, form: str, run: dict[str, Any]
-) -> Answers:
-    """Take out what must stay, and log what leaves."""
-    held_back = do_not_contact(context.workspace, reader.query("SELECT lot_id, address FROM lots"))
-    found = fit_to_leave(answers.found, held_back.lots)
-    log_export(
-        context.workspace,
-        command="score",
-        target=f"stdout ({form})",
-        purpose=purpose,
-        n_lots=found.height,
-        run_id=str(run["run_id"]),
+        near = "; ".join(match for match, _, _ in close)
+        return Answers(found, pl.DataFrame({"asked": [name], "near_misses": [near]}))
+    tails = reader.query(
+        "SELECT max(k) AS most, told FROM subdivision_counts, unnest(?) AS t(told) "
+        "WHERE subdivision = ? AND probability_at_least >= told GROUP BY told ORDER BY told DESC",
+        (TOLD_CHANCES, found["subdivision"][0]),
     )
-    return Answers(found, answers.unmatched)
-
-
-def _as_text(answers: Answers, run: dict[str, Any], form: str, purpose: str) -> str:
-    places = ("lon", "lat", "x_ft", "y_ft")
-    found = answers.found.drop(places) if purpose else answers.found
-    if form == "csv":
-        extra = {"purpose": purpose, "use_until": use_until().isoformat()} if purpose else {}
-        return _as_csv(
-            Answers(found.with_columns(**{k: pl.lit(v) for k, v in extra.items()}), answers.unmatched)
-        )
-    about = _about(run, purpose)
-    if form == "json":
-        content = {**about, "found": found.to_dicts(), "not_found": answers.unmatched.to_dicts()}
-        return json.dumps(content, indent=2, default=str) + "\n"
-    in_degrees = "lon" in answers.found.columns and answers.found["lon"].null_count() < answers.found.height
-    x, y = ("lon", "lat") if in_degrees else ("x_ft", "y_ft")
-    about["coordinates"] = (
-        "longitude and latitude" if in_degrees else "the grid of the records [ft], which has no code"
+    words = "; ".join(f"{chance:.0%} that it is {k:,} or more" for k, chance in tails.iter_rows())
+    return Answers(
+        found.with_columns(asked=pl.lit(name), at_least=pl.lit(words)),
+        pl.DataFrame(schema={"asked": pl.String, "near_misses": pl.String}),
     )
-    others = [name for name in places if name in answers.found.columns and name not in {x, y}]
-    about["not_found"] = answers.unmatched.to_dicts()
-    return point_collection(answers.found.drop(others), x, y, about)
-
-
-def _about(run: dict[str, Any], purpose: str) -> dict[str, Any]:
-    about = {
-        "town_name": run["town_name"],
-        "is_synthetic": run["is_synthetic"],
-        "run_id": run["run_id"],
-        "as_of_year": run["as_of_year"],
-        "horizon_years": run["horizon_years"],
-        "range_level": run["score_level"],
-        "failure_definition": run["failure_definition"],
-        "caution": CAUTION,
-    }
-    return about | ({"purpose": purpose, "use_until": use_until().isoformat()} if purpose else {})
-
-
-def _as_csv(answers: Answers) -> str:
-    """Everything that was asked is in the file: what was not found has a status and no numbers."""
-    missing = answers.unmatched.select("asked", status=pl.lit("not_found"))
-    return pl.concat([answers.found, missing], how="diagonal_relaxed").write_csv()
-
-
-def _print_tables(answers: Answers, run: dict[str, Any], *, is_area: bool) -> None:
-    console = Console(width=TABLE_WIDTH)
-    invented = " (an invented town)" if run["is_synthetic"] else ""
-    console.print(f"{run['town_name']}{invented}. Now: {run['as_of_source']}.", markup=False)
-    for row in answers.found.iter_rows(named=True):
-        if not is_area and row["has_foreign_line"]:
-            console.print(f"{row['address'] or row['lot_id']}: {STOP_WORK}", markup=False, style="bold red")
-        console.print(_area_table(row, run) if is_area else _lot_table(row, run))
-    if answers.found.height:
-        console.print(CAUTION, markup=False)
-
-
-def _percent(row: dict[str, Any], name: str) -> str:
-    if row[name] is None:
-        return "no estimate"
-    return estimate_words(row[name], row[f"{name}_lower"], row[f"{name}_upper"])
-
-
-def _if_none_now(row: dict[str, Any]) -> str:
-    name = "failure_within_horizon_probability"
-    if row[name] is None and row["failure_probability"] is not None:
-        return "not told: a finding is almost surely there now"
-    return _percent(row, name)
-
-
-def _lot_table(row: dict[str, Any], run: dict[str, Any]) -> Table:
-    table = Table(title=Text(row["address"] or row["lot_id"]), show_header=False, title_justify="left")
-    table.add_column(style="bold")
-    table.add_column(overflow="fold")
-    add_plain_row(table, "lot", row["lot_id"])
-    add_plain_row(table, "line on record", row["line_summary"] or "none")
-    add_plain_row(
-        table, "chance that a repair-grade finding is there now", _percent(row, "failure_probability")
-    )
-    add_plain_row(
-        table,
-        f"if not now, chance within {run['horizon_years']:g} years",
-        _if_none_now(row),
-    )
-    add_plain_row(table, "evidence", _evidence(row))
-    add_plain_row(table, "why", row["reasons"] or row["sentence"])
-    return table
-
-
-def _evidence(row: dict[str, Any]) -> str:
-    return (
-        f"{row['evidence']}; {row['n_like']:,} looks at lines like it"
-        if row["n_like"]
-        else str(row["evidence"])
-    )
-
-
-def _area_table(row: dict[str, Any], run: dict[str, Any]) -> Table:
-    table = Table(title=Text(row["subdivision"]), show_header=False, title_justify="left")
-    table.add_column(style="bold")
-    table.add_column(overflow="fold")
-    add_plain_row(
-        table,
-        "lots",
-        f"{row['n_lots']:,}, of which {row['n_scored']:,} scored and {row['n_inspected']:,} inspected",
-    )
-    if row["expected_failed_now"] is None:
-        add_plain_row(table, "expected with a repair-grade finding now", "no estimate")
-    else:
-        add_plain_row(
-            table,
-            "expected with a repair-grade finding now",
-            f"{row['expected_failed_now']:.0f} of {row['n_scored']:,} "
-            f"({run['score_level']:.0%} range {row['expected_failed_now_lower']:.0f} to {row['expected_failed_now_upper']:.0f})",
-        )
-        add_plain_row(table, "chance", row["at_least"] or "no number between")
-        add_plain_row(
-            table,
-            f"lots above {row['threshold_probability']:.0%}",
-            f"{row['above_threshold_share']:.0%} of those scored",
-        )
-    add_plain_row(table, "records", row["sentence"])
-    return table
