@@ -14,7 +14,7 @@ from dashboards import labels, parts, theme, wording
 from dashboards.access import present_account
 from dashboards.data import Library, Records
 from dashboards.filters import SHARED
-from dashboards.pages import age, records, sale, town, trust, where
+from dashboards.pages import age, canvass, connections, records, sale, town, trust, where
 from pipeline.accounts import ALL, BLOCKS, PORTFOLIO, Account, Accounts
 from pipeline.errors import PublishedError
 from pipeline.settings import Workspace
@@ -26,6 +26,8 @@ PAGES: dict[str, Page] = {
     "where": where.page,
     "map": town.page,
     "sale": sale.page,
+    "connections": connections.page,
+    "canvass": canvass.page,
     "trust": trust.page,
     "records": records.page,
 }

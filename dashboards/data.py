@@ -13,6 +13,7 @@ import polars as pl
 from dashboards import lots_asked
 from dashboards.filters import Options, View
 from dashboards.map_queries import MapQueries
+from dashboards.utility_queries import UtilityQueries
 from pipeline.accounts import Account
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.published.scope import Scope
@@ -60,6 +61,11 @@ class Records:
             f"FROM look_groups WHERE material = ? AND {condition} GROUP BY ALL HAVING sum(n_looks_{code}) > 0 ORDER BY 1",
             [material, *values],
         )
+
+    @cached_property
+    def utility(self) -> UtilityQueries:
+        """Connections to the public sewer, and areas to call in."""
+        return UtilityQueries(self._reader)
 
     @cached_property
     def map(self) -> MapQueries:

@@ -17,6 +17,8 @@ PAGES = {
     "where": "Where they fail",
     "map": "The map",
     "sale": "Before a sale",
+    "connections": "Which connections first",
+    "canvass": "Where to offer a look",
     "trust": "How far to trust it",
     "records": "The records",
 }

@@ -27,6 +27,8 @@ VIEWS = {
     "where": ("page=where", "found / expected", 2),
     "sale": ("page=sale", "Every look at this line", 2),
     "sale_subdivision": ("page=sale&about=subdivision", "The chance that k lots or more", 1),
+    "connections": ("page=connections", "What it assumes", 1),
+    "canvass": ("page=canvass", "Fair dealing", 1),
     "trust": ("page=trust", "Subdivisions that were left out", 2),
     "records": ("page=records", "Contradictions by kind", 1),
 }

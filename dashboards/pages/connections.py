@@ -1,0 +1,145 @@
+"""Which connections first: chance times consequence, and what a sum of money buys."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import panel as pn
+
+from dashboards import parts, theme, wording
+from dashboards.charts import utility
+from dashboards.data import Records
+from dashboards.parts import Shown
+
+LONGEST_TABLE = 25
+ORDERS = {"riskiest first": "risk", "where money buys most first": "spending"}
+
+TITLE = "Which connections first"
+LEAD = (
+    "Connections to the public sewer by the chance that the last segment has a repair-grade finding now, times what a "
+    "failure means there."
+)
+NONE = "No connection is on record"
+NONE_TODO = "Load a file of mains and one of connections (lot_id, main_id, station_ft) with `underlot load`, then run `underlot build`."
+NOT_RANKED = "No connection could be ranked"
+NOT_RANKED_TODO = "The records carry no estimate yet. Load more inspections with `underlot load`, then run `underlot build`."
+CURVE = (
+    "Money is spent where it takes away most risk first; neighbours on one stretch of main share one mobilisation, which is "
+    "paid for once. The band is the range of the estimate."
+)
+AMONG_FIRST = (
+    "Among the first: how often a connection is on the list of the riskiest when the estimate varies within its uncertainty. "
+    "Near 100 % its place is firm; in between, others may as well stand there. A plan under a budget: `underlot connections --budget 250000`."
+)
+PART = "Who owns which part of a lateral is a local rule. The last segment stands for the lower part; the property line is not in the records."
+
+
+def page(records: Records) -> pn.viewable.Viewable:
+    """Build the page."""
+    top = parts.title(TITLE, LEAD)
+    n, n_ranked = records.utility.n_connections
+    if n == 0:
+        return pn.Column(top, parts.empty(NONE, NONE_TODO))
+    if n_ranked == 0:
+        return pn.Column(top, parts.empty(NOT_RANKED, NOT_RANKED_TODO))
+    order = pn.widgets.Select(
+        name="Order of the table",
+        options=list(ORDERS),
+        value=parts.from_address("order", ORDERS) or next(iter(ORDERS)),
+        width=260,
+        stylesheets=[theme.WIDGET],
+    )
+    parts.keep_in_address(order, "order")
+    return pn.Column(
+        top,
+        _counts(records, n, n_ranked),
+        parts.card(*_curve(records)),
+        parts.card(order, parts.live(lambda by: _table(records, by, n_ranked), order)),
+        parts.card(*_assumptions(records)),
+        sizing_mode="stretch_width",
+    )
+
+
+def _counts(records: Records, n: int, n_ranked: int) -> pn.viewable.Viewable:
+    whole = records.utility.curve.tail(1).row(0, named=True)
+    return parts.figures(
+        [
+            (wording.number(n), "connections on record"),
+            (wording.number(n_ranked), "ranked"),
+            (f"${wording.number(whole['cost_usd'])}", "to renew all of them, likely prices"),
+        ]
+    )
+
+
+def _curve(records: Records) -> list[pn.viewable.Viewable]:
+    return [
+        parts.heading("What a sum of money takes away"),
+        parts.chart(
+            utility.bought(records.utility.curve),
+            height=300,
+            says=CURVE,
+            data=records.utility.curve,
+            name="connections",
+        ),
+    ]
+
+
+def _table(records: Records, by: str, n_ranked: int) -> pn.viewable.Viewable:
+    shown = records.utility.connections(ORDERS[by], LONGEST_TABLE)
+    caption = f"Connections, {by} (the first {shown.height} of {wording.number(n_ranked)})"
+    return pn.Column(
+        parts.table(
+            shown,
+            [
+                Shown("rank", lambda r: wording.number(r["risk_rank"]), is_number=True),
+                Shown("lot", lambda r: r["lot_id"]),
+                Shown("main or manhole", lambda r: r["manhole_id"] or r["main_id"] or "–"),
+                Shown("station [ft]", lambda r: wording.number(r["station_ft"]), is_number=True),
+                Shown("last segment", _segment),
+                Shown("chance, last segment", _chance("tie_in_failure_probability"), is_number=True),
+                Shown(
+                    "chance, rest", lambda r: wording.chance(r["rest_failure_probability"]), is_number=True
+                ),
+                Shown("times", lambda r: wording.number(r["consequence"], 2), is_number=True),
+                Shown("because", lambda r: r["consequence_reasons"] or "nothing raises it"),
+                Shown("not on record", lambda r: r["not_on_record"] or "–"),
+                Shown("risk [points]", lambda r: wording.number(r["risk_points"], 2), is_number=True),
+                Shown("among the first", lambda r: wording.chance(r["in_list_probability"]), is_number=True),
+                Shown("bundle", lambda r: wording.number(r["bundle"]), is_number=True),
+                Shown(
+                    "own cost [US dollars]",
+                    lambda r: wording.number_range(r["cost_low_usd"], r["cost_high_usd"]),
+                    is_number=True,
+                ),
+            ],
+            caption=caption,
+        ),
+        parts.text_with_commands(AMONG_FIRST),
+        parts.paragraph(PART, wording.SCREENING, small=True),
+        sizing_mode="stretch_width",
+    )
+
+
+def _segment(row: Mapping[str, Any]) -> str:
+    laid = wording.years(row["tie_in_install_year_min"], row["tie_in_install_year_max"])
+    return f"{wording.material(row['tie_in_material'])}, laid {laid}"
+
+
+def _chance(column: str) -> Any:
+    return lambda r: wording.estimate(r[column], r[f"{column}_lower"], r[f"{column}_upper"])
+
+
+def _assumptions(records: Records) -> list[pn.viewable.Viewable]:
+    return [
+        parts.heading("What it assumes"),
+        parts.table(
+            records.utility.assumptions,
+            [
+                Shown("assumption", lambda r: r["name"]),
+                Shown("value", lambda r: r["value"]),
+                Shown("from", lambda r: r["source"]),
+            ],
+            caption="Weights and prices; change them in consequences.toml",
+        ),
+    ]
