@@ -82,6 +82,10 @@ class Settings:
         An area with fewer says "too few records".
     n_draws : int
         Parameter draws behind every range.
+    hot_spot_draws : int
+        Draws of towns without a hot spot behind every p-value of one.
+    hot_spot_recent_years : float
+        Look for hot spots once more, among looks of so many years back only [years]; 0 for not.
     seed : int
         Seed of all random draws.
     detection : mapping of str to DetectionRates
@@ -99,6 +103,8 @@ class Settings:
     min_area_inspections: int = 10
     min_area_events: int = 3
     n_draws: int = 200
+    hot_spot_draws: int = 999
+    hot_spot_recent_years: float = 0.0
     seed: int = 20260630
     detection: Mapping[str, DetectionRates] = field(
         default_factory=lambda: {outcome: DetectionRates() for outcome in Outcome.codes()}
@@ -106,7 +112,15 @@ class Settings:
 
     def __post_init__(self) -> None:
         """Refuse impossible values with one sentence."""
-        for name in ("min_lives", "min_events", "min_area_inspections", "min_area_events", "n_draws", "seed"):
+        for name in (
+            "min_lives",
+            "min_events",
+            "min_area_inspections",
+            "min_area_events",
+            "n_draws",
+            "hot_spot_draws",
+            "seed",
+        ):
             value = getattr(self, name)
             if isinstance(value, bool) or not isinstance(value, int) or value < 1:
                 raise SettingsError(
@@ -114,6 +128,10 @@ class Settings:
                 )
         if not isinstance(self.holding_period_years, int | float) or not 0 < self.holding_period_years <= 100:
             msg = f"settings.toml, holding_period_years: {self.holding_period_years!r} is not between 0 and 100. Correct it."
+            raise SettingsError(msg)
+        years = self.hot_spot_recent_years
+        if isinstance(years, bool) or not isinstance(years, int | float) or not 0 <= years <= 200:
+            msg = f"settings.toml, hot_spot_recent_years: {years!r} is not between 0 and 200. Correct it."
             raise SettingsError(msg)
         if not isinstance(self.is_synthetic, bool):
             raise SettingsError("settings.toml, is_synthetic: write true or false.")

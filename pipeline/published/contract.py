@@ -17,7 +17,7 @@ from typing import Literal
 from pipeline.vocabulary import Outcome
 
 #: Raised whenever a published column is added, removed or changes its meaning.
-CONTRACT_VERSION = 3
+CONTRACT_VERSION = 4
 
 DATABASE_NAME = "underlot.duckdb"
 MANIFEST_NAME = "manifest.json"
@@ -713,12 +713,15 @@ LIFE_LAW_PARTS = PublishedTable(
             "is_on_record",
             "pipe of this material is on record; else its law is that of average pipe, less sure",
         ),
-        _numbers("log_scale", "log years", "by draw: log scale of a pipe, or what a site adds to it"),
+        _numbers(
+            "log_hazard",
+            "log",
+            "by draw: log cumulative hazard of a pipe at `life_laws_at_years`, or what a site or an area adds to it",
+        ),
         _numbers("log_shape", "log", "by draw: log shape of a pipe"),
         _numbers(
             "start_log_odds", "log odds", "by draw: of being bad from the day of laying; NULL where none is"
         ),
-        _numbers("log_hazard", "log", "by draw: what an area adds to the log cumulative hazard"),
     ),
 )
 
@@ -1001,6 +1004,173 @@ CHANGED_LOTS = PublishedTable(
     ),
 )  # fmt: skip
 
+#: `hot_spots.label` and what it says.
+HOT_SPOT_LABELS = {
+    "firm": "more failures than material, age and depth explain, and more than blocks differ anyway",
+    "unproven": "more failures than material, age and depth explain, but not more than blocks differ anyway",
+}
+
+HOT_SPOT_SCANS = PublishedTable(
+    "hot_spot_scans",
+    "one search for hot spots, over all looks or recent ones",
+    ("period",),
+    (
+        _text("period", "all, or recent: looks of the last years only"),
+        _number("recent_years", "years", "how far back looks were taken; NULL for all"),
+        _count("n_lots", "lots with a judged, unselected look and a location"),
+        _count("n_observed", "of these, with a repair-grade finding or an earlier pipe that had failed"),
+        _number("expected", "lots", "lots expected with one, from material, age and depth"),
+        _count("n_without_place", "lots with such a look that were left out, for they have no location"),
+        _count("n_draws", "draws of towns without a hot spot behind each p-value"),
+        _number("block_variance", "variance", "of hazards between blocks, mean 1: how blocks differ anyway"),
+        _number("least_p_value", "probability, 0 to 1", "of the most surprising zone, published or not"),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+HOT_SPOTS = PublishedTable(
+    "hot_spots",
+    "one zone with more failures than material, age and depth explain",
+    ("period", "zone"),
+    (
+        _text("period", "search that it belongs to"),
+        _count("zone", "order, most surprising first"),
+        _text("label", "firm, or unproven: blocks that merely differ could make it"),
+        _text("meaning", "the label in words"),
+        X_FT,
+        Y_FT,
+        _number("radius_ft", "ft", "distance from the centre to the farthest site of the zone"),
+        _number("lon", "degrees", "longitude of the centre; NULL on a grid without a code"),
+        _number("lat", "degrees", "latitude of the centre, likewise"),
+        _text("outline_wkt", "outline around its lots as WKT in the map's grid [ft]"),
+        _text("outline_degrees_wkt", "the same in longitude and latitude; NULL on a grid without a code"),
+        _text("core_wkt", "outline around its core as WKT in the map's grid [ft]; NULL where it has none"),
+        _text("subdivisions", "subdivisions that it touches, the one with most of its lots first"),
+        _count("n_lots", "lots inside, inspected or not"),
+        _count("n_inspected", "of these, with a judged, unselected look"),
+        _number("coverage_share", "share, 0 to 1", "n_inspected / n_lots"),
+        _count("n_observed", "inspected lots with a repair-grade finding"),
+        _number("expected", "lots", "lots expected with one, from material, age and depth"),
+        _number("expected_lower", "lots", "lower bound of expected, from the uncertainty of the fit"),
+        _number("expected_upper", "lots", "upper bound of expected, likewise"),
+        _number("ratio", "ratio", "n_observed / expected"),
+        _number("log_ratio", "nats", "log likelihood ratio of the scan"),
+        _number(
+            "p_value", "probability, 0 to 1", "chance of such a zone anywhere, did the baseline explain all"
+        ),
+        _text("p_value_method", "rank among the draws, or gumbel: tail of a law fitted to them"),
+        _number(
+            "p_value_blocks",
+            "probability, 0 to 1",
+            "chance of such a zone anywhere, if blocks differ as they do over the town",
+        ),
+        _text("p_value_blocks_method", "how that was had; at_least where it is no smaller than this"),
+        _count("n_core", "inspected lots that are in the zone in 80 % of re-draws of the failures"),
+        _text("warning", "with what it coincides that is not of the pipes; '' for nothing"),
+        SENTENCE,
+    ),
+)
+
+HOT_SPOT_LOTS = PublishedTable(
+    "hot_spot_lots",
+    "zone and a lot inside it",
+    ("period", "zone", "lot_id"),
+    (
+        _text("period", "search"),
+        _count("zone", "zone"),
+        LOT_ID,
+        _flag("is_inspected", "it has a judged, unselected look"),
+        _number("membership_share", "share, 0 to 1", "re-draws in which it is inside; NULL if not inspected"),
+        _flag("is_core", "it is in the zone in 80 % of re-draws; NULL if not inspected"),
+    ),
+)
+
+LOT_EXPECTATIONS = PublishedTable(
+    "lot_expectations",
+    "one lot with a judged, unselected look: what was to be expected of it, and of the lots around",
+    ("lot_id",),
+    (
+        LOT_ID,
+        *_chance("expected", "chance of a repair-grade finding at that look, from material, age and depth"),
+        _number(
+            "gi_star_z",
+            "normal deviate",
+            "excess of failures among it and the nearest 30 looks (Gi* with the model's moments); NULL without a location",
+        ),
+        _number("gi_star_q_value", "probability, 0 to 1", "one-sided, adjusted for false discoveries"),
+    ),
+)
+
+AREA_HAZARDS = PublishedTable(
+    "area_hazards",
+    "one block, subdivision or grid cell: observed, expected, and its hazards against the town's",
+    ("area_kind", "area"),
+    (
+        _text("area_kind", "block, subdivision or cell"),
+        _text("area", "block, subdivision, or column and row of the cell"),
+        X_FT,
+        Y_FT,
+        _count("n_lots", "lots"),
+        _count("n_inspected", "lots with a judged, unselected look"),
+        _number("coverage_share", "share, 0 to 1", "n_inspected / n_lots"),
+        _count("n_observed", "of these, with a repair-grade finding; NULL where too few were inspected"),
+        _number("expected", "lots", "lots expected with one, from material, age and depth"),
+        _number("expected_lower", "lots", "lower bound of expected, from the uncertainty of the fit"),
+        _number("expected_upper", "lots", "upper bound of expected, likewise"),
+        _number("multiplier", "ratio", "hazard against the town's, drawn towards the town"),
+        _number("multiplier_lower", "ratio", "lower bound of multiplier"),
+        _number("multiplier_upper", "ratio", "upper bound of multiplier"),
+        _number("multiplier_notable_probability", "probability, 0 to 1", "chance that it is above 1.25"),
+        _number("neighbour_multiplier", "ratio", "hazard against the town's, drawn towards its neighbours"),
+        _number("neighbour_multiplier_lower", "ratio", "lower bound of neighbour_multiplier"),
+        _number("neighbour_multiplier_upper", "ratio", "upper bound of neighbour_multiplier"),
+        _number(
+            "neighbour_multiplier_notable_probability", "probability, 0 to 1", "chance that it is above 1.25"
+        ),
+        _number("gi_star_z", "normal deviate", "Getis-Ord Gi* of standardised excess"),
+        _number("gi_star_q_value", "probability, 0 to 1", "one-sided, adjusted for false discoveries"),
+        _number("moran_z", "normal deviate", "local Moran of standardised excess"),
+        _number("moran_q_value", "probability, 0 to 1", "two-sided, adjusted for false discoveries"),
+        STATUS,
+        SENTENCE,
+    ),
+)
+
+LOCAL_EFFECTS = PublishedTable(
+    "local_effects",
+    "kind of area and way of drawing multipliers together: whether they foretell lots left out",
+    ("area_kind", "method"),
+    (
+        _text("area_kind", "block, subdivision or cell"),
+        _text("method", "towards_town (gamma) or towards_neighbours (conditional autoregression)"),
+        _number("variance", "variance", "between areas: of the multiplier (gamma) or of its logarithm"),
+        _number("neighbour_share", "share, 0 to 1", "how far areas are drawn towards their neighbours"),
+        _number("log_likelihood_gain", "nats", "log marginal likelihood above that of no difference"),
+        _number(
+            "gain_known_areas", "nats per look", "log score won on lots left out of areas that are known"
+        ),
+        _number("gain_known_areas_error", "nats per look", "its standard error"),
+        _number("gain_unknown_areas", "nats per look", "log score won on areas left out whole"),
+        _number("gain_unknown_areas_error", "nats per look", "its standard error"),
+        _flag("is_used", "it helps, and is the best of its kind of area; False: switched off"),
+        SENTENCE,
+    ),
+)
+
+RISK_SURFACE = PublishedTable(
+    "risk_surface",
+    "one cell of a smoothed map of observed over expected, for display only",
+    ("x_ft", "y_ft"),
+    (
+        X_FT,
+        Y_FT,
+        _number("size_ft", "ft", "side of the cell"),
+        _number("relative_risk", "ratio", "smoothed observed over smoothed expected"),
+        _number("expected", "lots", "expected failures that the smoothing takes in there"),
+    ),
+)
+
 TABLES: dict[str, PublishedTable] = {
     table.name: table
     for table in (
@@ -1024,6 +1194,13 @@ TABLES: dict[str, PublishedTable] = {
         BLOCKS,
         SUBDIVISIONS,
         SUBDIVISION_COUNTS,
+        HOT_SPOT_SCANS,
+        HOT_SPOTS,
+        HOT_SPOT_LOTS,
+        LOT_EXPECTATIONS,
+        AREA_HAZARDS,
+        LOCAL_EFFECTS,
+        RISK_SURFACE,
         CONNECTIONS,
         CONNECTION_CURVE,
         CONNECTION_ASSUMPTIONS,
