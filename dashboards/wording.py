@@ -49,7 +49,8 @@ HOW_TRIED = (
     "ageing show what it may miss; the base rate and the share failed by age alone are what it has to beat.",
 )
 SCORES_MEAN = (
-    "Log score and Brier score: less is better. AUC: the chance that a bad look was given the higher chance than a good one; "
+    "Log score and Brier score: less is better. Difference: of the log score to that of the life regression, with its standard "
+    "error; above 0 the life regression is better. AUC: the chance that a bad look was given the higher chance than a good one; "
     "0.5 is blind guessing. Slope: 1 where chances are as extreme as they should be, less where they are too extreme."
 )
 

@@ -11,7 +11,7 @@ PER_CENT = alt.Axis(format="%", tickCount=5)
 
 
 def against_seen(tenths: pl.DataFrame, *, colour: str) -> alt.TopLevelMixin:
-    """Draw the share seen bad against the foretold chance, with its range, its number of looks and the line of equals.
+    """Draw the share seen bad against the foretold chance, with its range and the line of equals.
 
     Parameters
     ----------
@@ -45,10 +45,5 @@ def against_seen(tenths: pl.DataFrame, *, colour: str) -> alt.TopLevelMixin:
     dot = base.mark_circle(color=colour, size=70, opacity=1).encode(
         x=foretold, y=alt.Y("observed_share:Q", scale=seen), tooltip=told
     )
-    number = base.mark_text(dy=-11, dx=3, align="left", fontSize=11, color=theme.INK).encode(
-        x=foretold,
-        y=alt.Y("observed_share_upper:Q", scale=seen),
-        text=alt.Text("n_looks:Q", format=",d"),
-    )
-    drawn: alt.TopLevelMixin = alt.layer(equal, whisker, dot, number)
+    drawn: alt.TopLevelMixin = alt.layer(equal, whisker, dot)
     return drawn

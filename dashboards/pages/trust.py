@@ -61,15 +61,33 @@ def _question(records: Records, row: Mapping[str, Any], material: str) -> pn.vie
             height=330,
             data=tenths,
             name=f"foretold {row['question']} {material}",
-            says="The life regression: a tenth of the looks at each dot, with their number above it and the range that chance "
-            "alone allows. On the dashed line, chances come true as foretold; above it, pipes were worse than foretold.",
+            says=f"The life regression: {_looks_at_each(tenths)} at each dot, with the range that chance alone allows. "
+            "On the dashed line, chances come true as foretold; above it, pipes were worse than foretold.",
+        ),
+        parts.folded(
+            "The numbers behind the dots",
+            parts.table(
+                tenths,
+                [
+                    Shown("foretold", lambda r: wording.chance(r["predicted_share"]), is_number=True),
+                    Shown("seen bad", lambda r: wording.share(r["n_bad"], r["n_looks"]), is_number=True),
+                    Shown(
+                        "range",
+                        lambda r: wording.chance_range(r["observed_share_lower"], r["observed_share_upper"]),
+                        is_number=True,
+                    ),
+                    Shown("looks", lambda r: wording.number(r["n_looks"]), is_number=True),
+                    Shown("of them bad", lambda r: wording.number(r["n_bad"]), is_number=True),
+                ],
+                caption="Tenths of the looks, by foretold chance",
+            ),
         ),
         parts.table(
             scores,
             [
                 Shown("model", lambda r: wording.MODELS[r["model"]]),
                 Shown("log score", lambda r: wording.number(r["log_score"], 3), is_number=True),
-                Shown("worse than life regression by", _behind, is_number=True),
+                Shown("difference", _behind, is_number=True),
                 Shown("Brier score", lambda r: wording.number(r["brier_score"], 3), is_number=True),
                 Shown("AUC", lambda r: wording.number(r["auc"], 2), is_number=True),
                 Shown("slope", lambda r: wording.number(r["calibration_slope"], 2), is_number=True),
@@ -78,6 +96,12 @@ def _question(records: Records, row: Mapping[str, Any], material: str) -> pn.vie
         ),
         parts.paragraph(wording.SCORES_MEAN, small=True),
     )
+
+
+def _looks_at_each(tenths: pl.DataFrame) -> str:
+    n = tenths["n_looks"]
+    least, most = wording.number(n.min()), wording.number(n.max())  # type: ignore[arg-type]
+    return f"{least} looks" if least == most else f"{least} to {most} looks"
 
 
 def _behind(row: Mapping[str, Any]) -> str:

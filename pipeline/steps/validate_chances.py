@@ -49,15 +49,13 @@ def chance_at_looks(fit: OutcomeFit, exposure: Exposure, looks: pl.DataFrame) ->
     youngest = (possible["look_at"] - possible["install_to"]).to_numpy()
     width = (possible["install_to"] - possible["install_from"]).to_numpy()
     rows = possible["row"].to_numpy()
-    failed: FloatArray = np.zeros(possible.height)
-    for node, weight in zip(NODES, NODE_WEIGHTS, strict=True):
-        failed += weight * _over_areas(fit, np.maximum(youngest + node * width, 0.0), rows)
-    failed *= possible["probability"].to_numpy()
+    at_nodes = [_over_areas(fit, np.maximum(youngest + node * width, 0.0), rows) for node in NODES]
+    failed = (NODE_WEIGHTS @ np.stack(at_nodes)) * possible["probability"].to_numpy()
     summed = np.bincount(possible["life"].to_numpy(), weights=failed, minlength=looks.height)
     detection = fit.fitted.detection
     false_alarm = 1 - detection.specificity
-    called: FloatArray = false_alarm + (detection.sensitivity - false_alarm) * np.clip(summed, 0.0, 1.0)
-    return called
+    called = false_alarm + (detection.sensitivity - false_alarm) * np.clip(summed, 0.0, 1.0)
+    return np.asarray(called, dtype=np.float64)
 
 
 def _over_areas(fit: OutcomeFit, age: FloatArray, rows: np.ndarray) -> FloatArray:
