@@ -716,7 +716,7 @@ LIFE_LAW_PARTS = PublishedTable(
         _numbers(
             "log_hazard",
             "log",
-            "by draw: log cumulative hazard of a pipe at `life_laws_at_years`, or what a site or an area adds to it",
+            "by draw: log cumulative hazard of a pipe at 40 years, or what a site or an area adds to it",
         ),
         _numbers("log_shape", "log", "by draw: log shape of a pipe"),
         _numbers(

@@ -134,13 +134,12 @@ _PARTS_SCHEMA: dict[str, Any] = {
     "part": pl.String,
     "code": pl.String,
     "is_on_record": pl.Boolean,
-    "log_scale": _NUMBERS,
+    "log_hazard": _NUMBERS,
     "log_shape": _NUMBERS,
     "start_log_odds": _NUMBERS,
-    "log_hazard": _NUMBERS,
 }
 
-Row = tuple[str, str, bool, list[float] | None, list[float] | None, list[float] | None, list[float] | None]
+Row = tuple[str, str, bool, list[float], list[float] | None, list[float] | None]
 
 
 class _Terms:
@@ -158,9 +157,9 @@ class _Terms:
     def of_pipe(self, material: str, era: str) -> Row:
         """Law of a material and era; one that is not on record differs from the average by what materials do."""
         is_known = material in self.materials
-        made = [self._sum(part, material, era, is_known=is_known) for part in ("scale", "shape")]
+        made = [self._sum(part, material, era, is_known=is_known) for part in ("hazard", "shape")]
         start = self._sum("start", material, era, is_known=is_known).tolist() if self.has_start else None
-        return PIPE, f"{material}, {era}", is_known, made[0].tolist(), made[1].tolist(), start, None
+        return PIPE, f"{material}, {era}", is_known, made[0].tolist(), made[1].tolist(), start
 
     def _sum(self, part: str, material: str, era: str, *, is_known: bool) -> FloatArray:
         total = np.zeros(self.n_draws)
@@ -174,21 +173,18 @@ class _Terms:
         return np.asarray(total, dtype=np.float64)
 
     def of_site(self, code: str, values: dict[str, float]) -> Row:
-        """What depth, soil and tree add to log scale."""
+        """What depth, soil and tree add to the log hazard."""
         shift = sum(
-            (value * self.draws[f"scale: {name}"] for name, value in values.items()), np.zeros(self.n_draws)
+            (value * self.draws[f"hazard: {name}"] for name, value in values.items()), np.zeros(self.n_draws)
         )
-        return SITE, code, True, shift.tolist(), None, None, None
+        return SITE, code, True, shift.tolist(), None, None
 
     def of_areas(self, areas: Sequence[str]) -> list[Row]:
         """Log hazard of each area; that of no area is nought."""
-        none: Row = (AREA, NO_AREA, True, None, None, None, [0.0] * self.n_draws)
+        none: Row = (AREA, NO_AREA, True, [0.0] * self.n_draws, None, None)
         return [
             none,
-            *(
-                (AREA, area, True, None, None, None, self.effects[:, i].tolist())
-                for i, area in enumerate(areas)
-            ),
+            *((AREA, area, True, self.effects[:, i].tolist(), None, None) for i, area in enumerate(areas)),
         ]
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from models.atoms import REFERENCE_AGE
 from models.looks import FloatArray, IntArray
 from models.renewal import Float32Array, Laws, Stock
 from pipeline.assumptions import Assumptions
@@ -341,10 +342,12 @@ def _laws(
         found = codes.select(code=code).join(rows, on="code", how="left", maintain_order="left")["values"]
         return _matrix(found)
 
-    scale = of("pipe", "pipe", "log_scale") + of("site", "site", "log_scale")
     shape = np.exp(of("pipe", "pipe", "log_shape"))
-    # (age / scale)^k e^b = (age / (scale e^(-b / k)))^k.
-    scale = scale - of("area", "area", "log_hazard") / shape
+    hazard = (
+        of("pipe", "pipe", "log_hazard") + of("site", "site", "log_hazard") + of("area", "area", "log_hazard")
+    )
+    # e^h (a / reference)^k = (a / scale)^k with log scale = log reference - h / k.
+    scale = np.log(REFERENCE_AGE) - hazard / shape
     starts = parts.filter(pl.col("part") == "pipe")["start_log_odds"]
     has_start = starts.null_count() == 0
     start = 1 / (1 + np.exp(-of("pipe", "pipe", "start_log_odds"))) if has_start else np.zeros_like(scale)

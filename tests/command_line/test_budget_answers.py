@@ -1,0 +1,278 @@
+"""Budgets from a built town: consistent with its scores, printed, written to Excel and PDF; faults as one sentence."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import fastexcel
+import numpy as np
+import polars as pl
+import pytest
+from pypdf import PdfReader
+
+from pipeline.assumptions import FILE, parse_assumptions, shipped_text
+from pipeline.published.read import open_current
+from pipeline.settings import Workspace
+from pipeline.steps.budget_policies import PolicyCode
+from pipeline.steps.budget_portfolio import make_portfolio, read_town
+
+QUICK = ("--draws", 200, "--horizon", 10)
+
+
+@pytest.fixture(scope="session")
+def tag(town: Workspace) -> str:
+    with open_current(town) as reader:
+        return str(
+            reader.query("SELECT portfolio FROM lots WHERE portfolio IS NOT NULL ORDER BY 1 LIMIT 1")[
+                "portfolio"
+            ][0]
+        )
+
+
+@pytest.fixture
+def budget(underlot, town: Workspace, tag: str) -> dict:
+    answer = underlot("budget", "--portfolio", tag, "--format", "json", *QUICK, workspace=town.root)
+    assert answer.code == 0, answer.err
+    return json.loads(answer.out)
+
+
+def test_what_is_published_for_budgets_agrees_with_the_scores(town: Workspace) -> None:
+    with open_current(town) as reader:
+        known = read_town(reader.table)
+        lots = reader.table("lots").filter(pl.col("status") == "ok", pl.col("n_segments") == 1)
+        run = reader.run()
+    states = known.failed_now.mean(axis=1)
+    own = known.pipes.join(lots, on="lot_id").select(
+        "lot_id", "state", "failure_probability_right", "failure_by_horizon_probability"
+    )
+    np.testing.assert_allclose(states[own["state"].to_numpy()], own["failure_probability_right"], atol=1e-5)
+    # Chance at the horizon's end from the published laws: failed now, or sound now and failing within the years to come.
+    assumptions = parse_assumptions(shipped_text())
+    portfolio = make_portfolio(
+        known, own["lot_id"].to_list(), assumptions, new_materials=["pvc"], least_similar=10
+    )
+    s, laws = portfolio.stock, portfolio.laws
+    later = []
+    for pipe in range(s.n_pipes):
+        a, b = s.entry_start[pipe], s.entry_start[pipe + 1]
+        age = np.maximum(s.entry_age[a:b], 0)[:, None]
+        law, weight = s.entry_law[a:b], s.entry_weight[a:b][:, None]
+
+        def sound(years, law=law):
+            return np.exp(-((years / np.exp(laws.log_scale[law])) ** laws.shape[law]))
+
+        survive = (weight * sound(age + run["horizon_years"])).sum(axis=0) / np.maximum(
+            (weight * sound(age)).sum(axis=0), 1e-300
+        )
+        failed = s.failed_now[s.pipe_state[pipe]]
+        later.append(float((failed + (1 - failed) * (1 - survive)).mean()))
+    np.testing.assert_allclose(later, own["failure_by_horizon_probability"], atol=2e-3)
+
+
+def test_policies_stand_beside_each_other(budget: dict) -> None:
+    assert [row["policy"] for row in budget["policies"]] == list(PolicyCode.codes())
+    waiting = budget["policies"][0]
+    assert waiting["n_planned"] == 0
+    assert waiting["present_value"] == pytest.approx(waiting["emergency_present_value"])
+    for row in budget["policies"]:
+        assert row["present_value_p10"] <= row["present_value_p50"] <= row["present_value_p90"]
+        assert row["present_value"] > 0
+    assert len(budget["years"]) == 10 * len(budget["policies"])
+    for row in budget["years"]:
+        parts = row["planned_usd"] + row["emergency_usd"] + row["camera_usd"]
+        assert row["mean_usd"] == pytest.approx(parts)
+        assert row["p10_usd"] <= row["p50_usd"] <= row["p90_usd"]
+
+
+def test_buildings_add_up_to_the_whole(budget: dict) -> None:
+    lots = budget["lots"]
+    assert sum(row["share_of_total"] for row in lots) == pytest.approx(1)
+    for row in budget["policies"]:
+        assert sum(lot[f"pv_{row['policy']}"] for lot in lots) == pytest.approx(row["present_value"])
+    first = [row for row in lots if row["camera_rank"]]
+    assert sorted(row["camera_rank"] for row in first) == list(range(1, len(first) + 1))
+    assert all(row["camera_value"] > 0 for row in first)
+
+
+def test_the_reserve_lasts_in_the_wanted_share_of_futures(budget: dict) -> None:
+    last = budget["reserve"][-1]
+    assert last["dry_probability"] == pytest.approx(1 - budget["reserve_confidence"], abs=0.011)
+
+
+def test_the_same_question_has_the_same_answer(underlot, town: Workspace, tag: str, budget: dict) -> None:
+    again = json.loads(
+        underlot("budget", "--portfolio", tag.lower(), "--format", "json", *QUICK, workspace=town.root).out
+    )
+    assert again["policies"] == budget["policies"]
+
+
+def test_all_assumptions_are_printed_with_the_result(underlot, town: Workspace, tag: str) -> None:
+    answer = underlot("budget", "--portfolio", tag, *QUICK, workspace=town.root)
+    assert answer.code == 0
+    words = " ".join(answer.out.split())
+    for part in (
+        "An invented town: nothing in it is real.",
+        "discounted at 5.0%",
+        "prices of 2025",
+        "Assumptions",
+        "surcharge factor",
+        "located and marked",
+    ):
+        assert part in words
+    assert (town.root / FILE).read_text(encoding="utf-8") == shipped_text()
+
+
+def test_excel_and_pdf_hold_the_same_schedule(
+    underlot, town: Workspace, tag: str, budget: dict, tmp_path: Path
+) -> None:
+    book, paper = tmp_path / "reserve.xlsx", tmp_path / "reserve.pdf"
+    answer = underlot(
+        "budget", "--portfolio", tag, "--excel", book, "--pdf", paper, *QUICK, workspace=town.root
+    )
+    assert answer.code == 0, answer.err
+    sheets = fastexcel.read_excel(book)
+    assert {"Summary", "Reserve schedule", "Years", "Lots", "Assumptions"} <= set(sheets.sheet_names)
+    reserve = sheets.load_sheet("Reserve schedule", header_row=3).to_polars()
+    np.testing.assert_allclose(
+        reserve["contribution_usd"], [row["contribution_usd"] for row in budget["reserve"]]
+    )
+    np.testing.assert_allclose(
+        reserve["balance_p10_usd"], [row["balance_p10_usd"] for row in budget["reserve"]], rtol=1e-9
+    )
+    assumptions = sheets.load_sheet("Assumptions").to_polars()
+    assert assumptions.height == len(budget["assumptions"])
+    reader = PdfReader(paper)
+    text = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+    for part in (
+        f"Replacement budget: portfolio {tag}",
+        "Reserve schedule",
+        "What each building contributes",
+        "Assumptions",
+        "An invented town",
+        "located and marked",
+    ):
+        assert part in text
+    # Two charts.
+    assert sum(len(page.images) for page in reader.pages) == 2
+    assert {path.name for path in tmp_path.iterdir()} == {
+        "reserve.xlsx",
+        "reserve.pdf",
+    }
+
+
+def test_a_users_text_is_no_formula(tmp_path: Path) -> None:
+    import xlsxwriter
+
+    from pipeline.reports.budget_excel import PLAIN, _sheet
+
+    with xlsxwriter.Workbook(tmp_path / "x.xlsx", PLAIN) as book:
+        _sheet(book, "Lots", pl.DataFrame({"address": ["=1+1", "https://a.invalid"]}))
+    read = fastexcel.read_excel(tmp_path / "x.xlsx").load_sheet("Lots").to_polars()
+    assert read["address"].to_list() == ["=1+1", "https://a.invalid"]
+
+
+def test_a_given_balance_and_cap_are_used(underlot, town: Workspace, tag: str) -> None:
+    answer = underlot(
+        "budget", "--portfolio", tag, "--format", "json", "--reserve", 1e9, "--cap", 5000, "--policy", "wait_for_failure", *QUICK,
+        workspace=town.root,
+    )  # fmt: skip
+    found = json.loads(answer.out)
+    assert found["cap_usd"] == pytest.approx(5_000)
+    assert found["first_contribution_usd"] == 0
+    assert found["chance_above_reserve"]["wait_for_failure"] == 0
+    assert found["reserve_policy"] == "wait_for_failure"
+
+
+def test_listed_lots_that_are_unknown_are_told(underlot, town: Workspace, tmp_path: Path) -> None:
+    with open_current(town) as reader:
+        known = reader.table("lots")["lot_id"].head(3).to_list()
+    file = tmp_path / "ours.csv"
+    file.write_text("lot_id\n" + "\n".join([*known, "no-such-lot"]) + "\n", encoding="utf-8")
+    answer = underlot("budget", "--file", file, "--format", "json", *QUICK, workspace=town.root)
+    assert answer.code == 3
+    assert "Not found: no-such-lot." in answer.err
+    assert json.loads(answer.out)["n_lots"] == 3
+
+
+FAULTS = [
+    (
+        (),
+        "Choose lots one way: addresses or lot ids, --file, --portfolio, or --subdivision. Example: underlot budget --portfolio P1",
+    ),
+    (("--portfolio", "Nowhere"), "No lot is in portfolio 'Nowhere'. Near ones: "),
+    (
+        ("no-such-lot",),
+        "None of the 1 lots asked for is on record. Check the ids or addresses, or load the lots first.",
+    ),
+    (
+        ("--subdivision", "x", "--horizon", "0"),
+        "the options: a horizon of 0 years cannot be budgeted. Give one from 1 to 60 years.",
+    ),
+    (
+        ("--subdivision", "x", "--cap", "-1"),
+        "--cap -1: a sum of money cannot be negative. Give one from 0 up.",
+    ),
+    (
+        ("--subdivision", "x", "--reserve", "-1"),
+        "--reserve -1: a sum of money cannot be negative. Give one from 0 up.",
+    ),
+    (("--subdivision", "x", "--pdf", "plan.docx"), "--pdf plan.docx: the name must end in .pdf. Rename it."),
+    (
+        ("--subdivision", "x", "--excel", "/no/such/place/a.xlsx"),
+        "--excel /no/such/place/a.xlsx: there is no such folder. Make it first, or name another.",
+    ),
+]
+
+
+@pytest.mark.parametrize(("options", "sentence"), FAULTS)
+def test_each_fault_is_one_sentence(underlot, town: Workspace, options, sentence) -> None:
+    answer = underlot("budget", *options, workspace=town.root)
+    assert answer.code == 2
+    assert answer.out == ""
+    (line,) = answer.err.strip().splitlines()
+    assert line.startswith(sentence)
+
+
+def test_an_empty_list_is_told(underlot, town: Workspace, tmp_path: Path) -> None:
+    file = tmp_path / "none.csv"
+    file.write_text("lot_id\n\n", encoding="utf-8")
+    answer = underlot("budget", "--file", file, workspace=town.root)
+    assert answer.code == 3
+    (line,) = answer.err.strip().splitlines()
+    assert line.startswith("none.csv: ")
+
+
+def test_a_fault_in_the_workspace_file_is_told(underlot, town: Workspace, tag: str) -> None:
+    own = town.root / FILE
+    kept = own.read_text(encoding="utf-8") if own.exists() else None
+    own.write_text(
+        shipped_text().replace('method = "lining"\n# Failed', 'method = "magic"\n# Failed', 1),
+        encoding="utf-8",
+    )
+    try:
+        answer = underlot("budget", "--portfolio", tag, *QUICK, workspace=town.root)
+    finally:
+        own.unlink() if kept is None else own.write_text(kept, encoding="utf-8")
+    assert answer.code == 2
+    (line,) = answer.err.strip().splitlines()
+    assert line.startswith(
+        "assumptions.toml, [reline_ahead], method: unknown method 'magic'. Use one of: open_cut, "
+    )
+
+
+def test_pages_have_budgets_made_ahead(town: Workspace) -> None:
+    with open_current(town) as reader:
+        policies, years = reader.table("budgets"), reader.table("budget_years")
+        lots, assumptions = reader.table("budget_lots"), reader.table("budget_assumptions")
+        groups = reader.query("SELECT DISTINCT subdivision FROM lots WHERE subdivision IS NOT NULL")
+    made = policies.filter(pl.col("status") == "ok")
+    assert set(groups["subdivision"]) <= set(
+        policies.filter(pl.col("group_kind") == "subdivision")["group_name"]
+    )
+    assert made.group_by("group_kind", "group_name").len()["len"].unique().to_list() == [
+        len(PolicyCode.codes())
+    ]
+    assert years.height == made["horizon_years"].sum()
+    assert assumptions.height > 30
+    assert lots["share_of_total"].is_between(0, 1).all()
