@@ -1,40 +1,15 @@
-"""Time of the regressions and scores beside lifelines, in one run; inputs as `measure.simulate` makes them."""
+"""Time of the fit to looks and of scores."""
 
 import sys
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
-from measure import line, simulate, timed
+from measure import line, timed
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from models.lives import Detection, LifeLooks, LifeRegression, Ridge
-from models.regression import IntervalRegression
 from models.series import series_chances
-
-
-def regressions():
-    from lifelines import WeibullAFTFitter
-
-    for n, whole in ((10_000, True), (100_000, False), (1_000_000, True), (1_000_000, False)):
-        x, left, right = simulate(n, whole=whole)
-        kind = "whole-year" if whole else "real-valued"
-        ours, fit = timed(lambda x=x, left=left, right=right: IntervalRegression().fit(x, left, right))
-        line(f"Weibull regression, {n:,} records, 3 covariates, {kind} ages", ours, fit.status_)
-        if n <= 100_000:
-            frame = pd.DataFrame(x, columns=["a", "b", "c"]).assign(left=left, right=right)
-            other, fitted = timed(
-                lambda frame=frame: WeibullAFTFitter().fit_interval_censoring(frame, "left", "right"),
-                repeats=1,
-            )
-            theirs = fitted.params_["lambda_"][["Intercept", "a", "b", "c"]].to_numpy()
-            apart = np.abs(theirs - fit.parameters_[:4]).max()
-            line(
-                "  lifelines, the same",
-                other,
-                f"{other / ours:,.0f} times ours; parameters apart {apart:.0e}",
-            )
 
 
 def looks_and_scores(n):
@@ -81,7 +56,5 @@ def looks_and_scores(n):
 
 
 if __name__ == "__main__":
-    IntervalRegression().fit(None, [0, 5, 5, 0, 9], [5, 9, np.inf, 8, np.inf])
-    regressions()
     looks_and_scores(100_000)
     looks_and_scores(1_000_000)
