@@ -51,7 +51,7 @@ class AreaHazards:
     neighbour_share : float
         How far areas are drawn towards their neighbours rather than to the whole, 0 to 1; 0 for gamma.
     log_likelihood_gain : float
-        Log marginal likelihood above that of no variation between areas.
+        Log marginal likelihood above that of no variation between areas; NaN where the variance was given.
     mean, sd : ndarray, shape (n_areas,)
         Of the multiplier relative to the town, given the looks. Areas without looks have the prior's, or
         what their neighbours say.
@@ -100,8 +100,8 @@ class Gain:
 
     @property
     def is_helpful(self) -> bool:
-        """Whether multipliers lower the log loss by more than its standard error."""
-        return self.mean > self.standard_error
+        """Whether multipliers lower the log loss by more than twice its standard error."""
+        return self.mean > 2 * self.standard_error
 
 
 class _Looks:
@@ -258,6 +258,7 @@ def neighbour_hazards(
     *,
     level: float = 0.9,
     rng: np.random.Generator,
+    prior: tuple[float, float] | None = None,
 ) -> AreaHazards:
     """Multipliers drawn towards those of neighbouring areas.
 
@@ -271,6 +272,8 @@ def neighbour_hazards(
         Level of the ranges.
     rng : numpy.random.Generator
         For the variances where areas are many.
+    prior : tuple of float, optional
+        Share of the neighbours and variance to use; default: what the looks choose.
 
     Returns
     -------
@@ -294,24 +297,16 @@ def neighbour_hazards(
         shape=(n_edges, n_areas),
     )
     laplacian = sparse.csc_array(incidence.T @ incidence)
-    flat = looks.derivatives(np.zeros(n_areas))[0]
-    best, mode = (-np.inf, 0.0, 0.0), np.zeros(n_areas)
-    for share in SHARES if n_edges else (0.0,):
-        structure = sparse.csc_array(share * laplacian + (1 - share) * sparse.eye_array(n_areas))
-        log_determinant = _log_determinant(_factor(structure))
-        fit = _Marginal(looks, structure, log_determinant)
-        found = minimize_scalar(
-            lambda log, fit=fit: -fit(np.exp(log)),
-            bounds=(np.log(SMALLEST_VARIANCE), np.log(LARGEST_VARIANCE * 3)),
-            method="bounded",
-            options={"xatol": 0.05, "maxiter": 15},
-        )
-        if -found.fun > best[0]:
-            best, mode = (-float(found.fun), share, float(np.exp(found.x))), fit.mode
-    gain, share, variance = best[0] - flat, best[1], best[2]
+    own = sparse.eye_array(n_areas)
+    shares = (SHARES if n_edges else (0.0,)) if prior is None else (prior[0],)
+    tried = [
+        _best_variance(looks, sparse.csc_array(share * laplacian + (1 - share) * own), share, prior)
+        for share in shares
+    ]
+    gain, share, variance, mode = max(tried, key=lambda one: one[0])
     if gain <= 0 or variance <= 1.5 * SMALLEST_VARIANCE:
         return _no_variation(looks, share)
-    structure = sparse.csc_array(share * laplacian + (1 - share) * sparse.eye_array(n_areas)) / variance
+    structure = sparse.csc_array((share * laplacian + (1 - share) * own) / variance)
     mode = _mode(looks, structure, mode)
     bend = np.maximum(looks.derivatives(mode)[2], 0.0)
     spread = _posterior_sd(
@@ -323,13 +318,31 @@ def neighbour_hazards(
         level=looks.level,
         variance=variance,
         neighbour_share=share,
-        log_likelihood_gain=gain,
+        log_likelihood_gain=gain if prior is None else np.nan,
         mean=mean,
         sd=mean * np.sqrt(np.expm1(spread**2)),
         lower=np.exp(mode - deviate * spread),
         upper=np.exp(mode + deviate * spread),
         probability_notable=ndtr((mode - np.log(NOTABLE)) / np.maximum(spread, 1e-12)),
     )
+
+
+def _best_variance(
+    looks: _Looks, structure: Any, share: float, prior: tuple[float, float] | None
+) -> tuple[float, float, float, FloatArray]:
+    """Gain over no variation, share, variance and mode at the variance of the largest marginal likelihood."""
+    flat = looks.derivatives(np.zeros(looks.n_areas))[0]
+    if prior is not None:
+        # Chosen elsewhere: to be used, whatever these looks alone would gain by it.
+        return (1.0 if prior[1] > 0 else 0.0), share, prior[1], np.zeros(looks.n_areas)
+    fit = _Marginal(looks, structure, _log_determinant(_factor(structure)))
+    found = minimize_scalar(
+        lambda log: -fit(np.exp(log)),
+        bounds=(np.log(SMALLEST_VARIANCE), np.log(LARGEST_VARIANCE * 3)),
+        method="bounded",
+        options={"xatol": 0.05, "maxiter": 15},
+    )
+    return -float(found.fun) - flat, share, float(np.exp(found.x)), fit.mode
 
 
 class _Marginal:

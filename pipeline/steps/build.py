@@ -52,6 +52,7 @@ from pipeline.steps.fit_regression import (
 )
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores, score_lines, score_unseen
 from pipeline.steps.group_looks import look_groups
+from pipeline.steps.places import make_places
 from pipeline.steps.validate_fit import validate
 from pipeline.vocabulary import Outcome
 from pipeline.warehouse import Warehouse, open_warehouse, sql_text
@@ -183,6 +184,8 @@ def make_tables(
     )
     progress("Comparing blocks and subdivisions")
     frames |= _areas(lots, frames["lots"], newest, scores, settings)
+    progress("Looking for hot spots")
+    frames |= make_places(warehouse, fit, exposure, lots, settings)
     frames["unit_costs"] = warehouse.frame(sql_text("published/unit_costs"))
     progress("Budgets")
     frames |= publish_budgets(fit, exposure, settings, assumptions, frames, progress=progress)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 
@@ -36,6 +38,18 @@ def newest_looks(fit: OutcomeFit, exposure: Exposure) -> pl.DataFrame:
         earlier pipe had failed by then; and the chance of that at these ages from material, era, depth, soil
         and tree alone.
     """
+    parts = expected_parts(fit, exposure, chosen_looks(fit, exposure))
+    return parts.lots.with_columns(expected=pl.Series(parts.expected(None), dtype=pl.Float64))
+
+
+def chosen_looks(fit: OutcomeFit, exposure: Exposure) -> pl.DataFrame:
+    """Return the looks at each lot's newest unselected inspection, and those at pipe that ended before.
+
+    Returns
+    -------
+    DataFrame
+        `lot_id, inspection_id, life_id, look_at, is_bad, basis, is_line`, sorted by lot, life and inspection.
+    """
     looks = fit.looks.with_columns(unit=pl.col("inspection_id"))
     lines = outcome_line_looks(exposure, fit.outcome).with_columns(unit=pl.col("inspection_id"))
     columns = ["lot_id", "inspection_id", "life_id", "look_at", "is_bad", "basis"]
@@ -49,7 +63,7 @@ def newest_looks(fit: OutcomeFit, exposure: Exposure) -> pl.DataFrame:
         .select("lot_id", newest="inspection_id")
     )
     ended = every.filter(pl.col("basis") == ENDED).unique("life_id", keep="any")
-    chosen = pl.concat(
+    return pl.concat(
         [
             every.filter(pl.col("basis") != ENDED)
             .join(newest, on="lot_id")
@@ -58,51 +72,90 @@ def newest_looks(fit: OutcomeFit, exposure: Exposure) -> pl.DataFrame:
             ended,
         ]
     ).sort("lot_id", "life_id", "inspection_id")
-    return _expected_by_lot(fit, exposure, chosen)
 
 
-def _expected_by_lot(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) -> pl.DataFrame:
-    detection = fit.fitted.detection
-    false_alarm, gain = 1 - detection.specificity, detection.sensitivity + detection.specificity - 1
-    failed = chosen.with_columns(failed=pl.Series(_failure_probability(fit, exposure, chosen)))
+@dataclass(frozen=True, slots=True)
+class ExpectedParts:
+    """What the chance that a lot's look is bad is made of.
+
+    Attributes
+    ----------
+    lots : DataFrame
+        `lot_id, is_bad`, one row per lot in order.
+    """
+
+    lots: pl.DataFrame
+    _fit: OutcomeFit
+    _possible: pl.DataFrame
+    _n_looks: int
+    _order: IntArray
+    _call_start: IntArray
+    _lot_start: IntArray
+
+    def expected(self, draw: FloatArray | None) -> FloatArray:
+        """Chance by lot, for one parameter draw or (None) the mode."""
+        if not self._n_looks:
+            return np.empty(0)
+        detection = self._fit.fitted.detection
+        false_alarm, gain = 1 - detection.specificity, detection.sensitivity + detection.specificity - 1
+        failed = _failure_probability(self._fit, self._possible, self._n_looks, draw)[self._order]
+        called = false_alarm + gain * (1 - np.multiply.reduceat(1 - failed, self._call_start))
+        chance: FloatArray = 1 - np.multiply.reduceat(1 - called, self._lot_start)
+        return chance
+
+
+def expected_parts(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) -> ExpectedParts:
+    """Prepare the chances of `chosen_looks`, so that many parameter draws share the work."""
     # A whole-line verdict is one call on the worst of its members; otherwise each life is called by itself.
-    calls = (
-        failed.with_columns(
-            call=pl.when("is_line").then(pl.lit(-1)).otherwise("life_id"),
-        )
-        .group_by("lot_id", "inspection_id", "call")
-        .agg(pl.col("is_bad").any(), failed=1 - (1 - pl.col("failed")).product())
-        .with_columns(called=false_alarm + gain * pl.col("failed"))
+    ordered = (
+        chosen.with_row_index("look")
+        .with_columns(call=pl.when("is_line").then(pl.lit(-1)).otherwise("life_id"))
+        .sort("lot_id", "inspection_id", "call", "look")
     )
-    return (
-        calls.sort("lot_id", "inspection_id", "call")
-        .group_by("lot_id")
-        .agg(pl.col("is_bad").any(), expected=1 - (1 - pl.col("called")).product())
-        .sort("lot_id")
+    call = ordered.select(pl.struct("lot_id", "inspection_id", "call").rle_id()).to_series().to_numpy()
+    call_start = np.flatnonzero(np.diff(call, prepend=-1))
+    lot = ordered.select(pl.col("lot_id").rle_id()).to_series().to_numpy()[call_start]
+    lots = ordered.group_by("lot_id", maintain_order=True).agg(pl.col("is_bad").any())
+    return ExpectedParts(
+        lots=lots,
+        _fit=fit,
+        _possible=_possible_lives(fit, exposure, chosen),
+        _n_looks=chosen.height,
+        _order=ordered["look"].to_numpy().astype(np.int64),
+        _call_start=call_start,
+        _lot_start=np.flatnonzero(np.diff(lot.astype(np.int64), prepend=-1)),
     )
 
 
-def _failure_probability(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) -> FloatArray:
-    """F at each chosen look, averaged over the install range and over what the material may be."""
+def _possible_lives(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) -> pl.DataFrame:
+    """What the pipe of each chosen look may be, one line for each possibility."""
     lives = exposure.lives.drop("lot_id")
     numbered = chosen.select("life_id", "look_at").with_row_index("life").join(lives, on="life_id")
     possible = candidates(numbered, fit.design.shares).join(
         fit.design.rows, on=list(ROW_KEYS), nulls_equal=True
     )
-    possible = possible.join(numbered.select("life", "look_at"), on="life")
+    return possible.join(numbered.select("life", "look_at"), on="life").sort("life", "row", "install_from")
+
+
+def _failure_probability(
+    fit: OutcomeFit, possible: pl.DataFrame, n_looks: int, draw: FloatArray | None
+) -> FloatArray:
+    """F at each chosen look, averaged over the install range and over what the material may be."""
     rows = possible["row"].to_numpy()
     youngest = (possible["look_at"] - possible["install_to"]).to_numpy()
     width = (possible["install_to"] - possible["install_from"]).to_numpy()
     chance = np.zeros(possible.height)
+    draws = None if draw is None else draw[None, :]
     for node, weight in zip(NODES, NODE_WEIGHTS, strict=True):
         age = np.maximum(youngest + node * width, 0.0)
-        chance += weight * fit.fitted.failure_probability(
-            age, fit.design.X[rows], fit.design.Z[rows], fit.design.start_of(rows)
+        at_age = fit.fitted.failure_probability(
+            age, fit.design.X[rows], fit.design.Z[rows], fit.design.start_of(rows), draws=draws
         )
+        chance += weight * np.reshape(at_age, len(rows))
     chance *= possible["probability"].to_numpy()
-    summed: FloatArray = np.bincount(
-        possible["life"].to_numpy(), weights=chance, minlength=chosen.height
-    ).astype(float)
+    summed: FloatArray = np.bincount(possible["life"].to_numpy(), weights=chance, minlength=n_looks).astype(
+        float
+    )
     return summed
 
 

@@ -1,0 +1,1 @@
+"""What hot spots need beside the exposure tables."""

@@ -1,0 +1,90 @@
+"""What each lot's newest fair look showed, what was to be expected of it, and where and when that was.
+
+Expected from material, era, depth, soil and tree at the age of the look; never from places, or a hot spot
+would explain itself away. One row per lot: to look again at the same pipe is no new evidence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from models.looks import FloatArray, IntArray
+from pipeline.steps.fit_areas import chosen_looks, expected_parts
+from pipeline.steps.fit_input import ENDED, Exposure
+from pipeline.steps.fit_regression import OutcomeFit
+
+#: Parameter draws behind the range of what was expected; more add no digit.
+EXPECTED_DRAWS = 40
+#: Chances nearer than this to 0 or 1 say that a failure is impossible or sure, which no model knows.
+NEAREST = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class LotLooks:
+    """Lots with a judged, unselected look.
+
+    Attributes
+    ----------
+    lots : DataFrame
+        One row per lot, sorted by it: `lot_id, is_bad, expected, years_ago, inspection_id, x_ft, y_ft, block,
+        subdivision` (places NULL where not on record).
+    draws : ndarray, shape (n_draws, n_lots)
+        `expected` of each parameter draw.
+    """
+
+    lots: pl.DataFrame
+    draws: FloatArray
+
+    def only(self, kept: pl.Expr) -> LotLooks:
+        """Return the lots for which an expression holds."""
+        rows = self.lots.select(kept.fill_null(False).alias("kept"))["kept"].to_numpy()
+        return LotLooks(self.lots.filter(pl.Series(rows)), self.draws[:, rows])
+
+
+def lot_looks(fit: OutcomeFit, exposure: Exposure, lots: pl.DataFrame) -> LotLooks:
+    """Collect the looks of all lots.
+
+    Parameters
+    ----------
+    fit : OutcomeFit
+        One that is ok, without any local term.
+    exposure : Exposure
+    lots : DataFrame
+        Placed lots: `lot_id, x_ft, y_ft, block, subdivision`.
+    """
+    chosen = chosen_looks(fit, exposure)
+    parts = expected_parts(fit, exposure, chosen)
+    step = max(len(fit.draws) // EXPECTED_DRAWS, 1)
+    draws = np.stack([parts.expected(draw) for draw in fit.draws[::step][:EXPECTED_DRAWS]])
+    newest = (
+        chosen.filter(pl.col("basis") != ENDED)
+        .group_by("lot_id")
+        .agg(pl.col("inspection_id").first(), years_ago=-pl.col("look_at").max())
+    )
+    known = (
+        parts.lots.with_columns(expected=pl.Series(_inside(parts.expected(None))))
+        .join(newest, on="lot_id", how="left", maintain_order="left")
+        .join(
+            lots.select("lot_id", "x_ft", "y_ft", "block", "subdivision"),
+            on="lot_id",
+            how="left",
+            maintain_order="left",
+        )
+    )
+    return LotLooks(known, _inside(draws))
+
+
+def _inside(chance: FloatArray) -> FloatArray:
+    return np.clip(chance, NEAREST, 1 - NEAREST)
+
+
+def numbered(names: pl.Series) -> tuple[IntArray, list[str]]:
+    """Number areas in the order of their names; -1 for none."""
+    known = names.drop_nulls().unique().sort()
+    number = names.to_frame("name").join(
+        known.to_frame("name").with_row_index("number"), on="name", how="left", maintain_order="left"
+    )
+    return number["number"].cast(pl.Int64).fill_null(-1).to_numpy(), known.to_list()
