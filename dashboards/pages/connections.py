@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import panel as pn
+import polars as pl
 
 from dashboards import parts, theme, wording
 from dashboards.charts import utility
@@ -88,7 +89,14 @@ def _curve(records: Records) -> list[pn.viewable.Viewable]:
 def _table(records: Records, by: str, n_ranked: int) -> pn.viewable.Viewable:
     shown = records.utility.connections(ORDERS[by], LONGEST_TABLE)
     caption = f"Connections, {by} (the first {shown.height} of {wording.number(n_ranked)})"
+    crossed = shown.filter(pl.col("has_foreign_line"))["lot_id"].to_list()
+    stop = (
+        [parts.caution(wording.STOP_WORK, [f"Lots {', '.join(crossed)}.", *wording.STOP_WORK_STEPS])]
+        if crossed
+        else []
+    )
     return pn.Column(
+        *stop,
         parts.table(
             shown,
             [
@@ -102,8 +110,6 @@ def _table(records: Records, by: str, n_ranked: int) -> pn.viewable.Viewable:
                     "chance, rest", lambda r: wording.chance(r["rest_failure_probability"]), is_number=True
                 ),
                 Shown("times", lambda r: wording.number(r["consequence"], 2), is_number=True),
-                Shown("because", lambda r: r["consequence_reasons"] or "nothing raises it"),
-                Shown("not on record", lambda r: r["not_on_record"] or "–"),
                 Shown("risk [points]", lambda r: wording.number(r["risk_points"], 2), is_number=True),
                 Shown("among the first", lambda r: wording.chance(r["in_list_probability"]), is_number=True),
                 Shown("bundle", lambda r: wording.number(r["bundle"]), is_number=True),
@@ -112,6 +118,8 @@ def _table(records: Records, by: str, n_ranked: int) -> pn.viewable.Viewable:
                     lambda r: wording.number_range(r["cost_low_usd"], r["cost_high_usd"]),
                     is_number=True,
                 ),
+                Shown("times, because", lambda r: r["consequence_reasons"] or "nothing raises it"),
+                Shown("not on record", lambda r: r["not_on_record"] or "–"),
             ],
             caption=caption,
         ),

@@ -18,6 +18,7 @@ from pipeline.geojson import point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.steps.connections_choice import ConnectionPlan, plan_under_budget, ranked_connections
+from pipeline.steps.score import STOP_WORK
 
 TABLE_WIDTH = 120
 SUFFIXES = (".geojson", ".json", ".csv")
@@ -102,7 +103,10 @@ def _write(
     purpose: str,
 ) -> None:
     held_back = do_not_contact(context.workspace, reader.query("SELECT lot_id, address FROM lots"))
-    rows = ranked.with_columns(do_not_contact=pl.col("lot_id").is_in(held_back.lots))
+    rows = ranked.with_columns(
+        do_not_contact=pl.col("lot_id").is_in(held_back.lots),
+        stop_work=pl.when("has_foreign_line").then(pl.lit(STOP_WORK)),
+    )
     about = {
         "what": "connections ranked by chance of failure times consequence; estimates, not findings",
         "town": run["town_name"],
@@ -147,6 +151,8 @@ def _print(
     if plan is not None:
         console.print(_plan_table(plan, run))
     shown = (ranked if plan is None else ranked.filter(pl.col("is_chosen"))).head(rows)
+    for lot in shown.filter(pl.col("has_foreign_line"))["lot_id"]:
+        console.print(f"{lot}: {STOP_WORK}", markup=False, style="bold red")
     console.print(_connection_table(shown, ranked, plan))
     console.print(_assumption_table(reader.table("connection_assumptions")))
     console.print(CAUTION, markup=False)

@@ -639,6 +639,7 @@ CONNECTIONS = PublishedTable(
         _text("street_class", "class of the street"),
         _flag("near_water", "water is near the main"),
         _flag("infiltration", "a camera saw ground water coming in since the line was last renewed"),
+        _flag("has_foreign_line", "another utility's line was seen crossing the pipe: stop work"),
         _count("sharing_manhole", "laterals that meet in its manhole; 0 where it meets the main"),
         _text("tie_in_material", "material of the last segment"),
         _number("tie_in_install_year_min", "year", "earliest year that segment was laid"),

@@ -28,7 +28,8 @@ class ConnectionPlan:
     Attributes
     ----------
     connections : DataFrame
-        Published rows with `is_chosen`; those in the plan first, in spending order.
+        Published rows with `is_chosen`; those in the plan first, in spending order. Lines in which a foreign line
+        was seen are in no plan.
     budget_usd : float
         The sum [US dollars].
     cost_usd : dict of str to float
@@ -112,8 +113,15 @@ def plan_under_budget(
     ------
     SettingsError
         The budget is no sum above 0, or buys nothing.
+    FitError
+        A foreign line was seen in every ranked line.
     """
-    known = ranked.filter(pl.col("status") == contract.STATUS_OK)
+    # A foreign line stops all work there until its owner has been.
+    known = ranked.filter((pl.col("status") == contract.STATUS_OK) & ~pl.col("has_foreign_line"))
+    if known.is_empty():
+        raise FitError(
+            "No connection can be planned: a foreign line was seen in every ranked line. Stop work."
+        )
     _, bundle = np.unique(known["bundle"].to_numpy(), return_inverse=True)
     jobs = _jobs(known, bundle, priced_at)
     try:

@@ -21,6 +21,7 @@ from pipeline.settings import Workspace
 FILE = "consequences.toml"
 TIE_IN, WHOLE_LINE = "tie_in_segment", "whole_line"
 PARTS = (TIE_IN, WHOLE_LINE)
+PART_WORDS = {TIE_IN: "the last segment, which meets the main", WHOLE_LINE: "the whole line"}
 #: What a weight may hang on, and whether it is a number.
 FACTORS = {
     "main_depth_ft": True,
@@ -126,7 +127,7 @@ class Consequences:
             else f"stretches with gaps up to {self.share_within_ft:g} ft"
         )
         rows = [
-            ("ranked part", self.part.replace("_", " "), "local rule of ownership"),
+            ("ranked part", PART_WORDS[self.part], "local rule of ownership"),
             ("places of the list", f"{self.list_length:,}", "choice"),
             ("mobilisation is shared along", share, self.sources["mobilisation"]),
             ("prices", f"US dollars of {self.base_year}; carry them forward with {self.index}", "choice"),

@@ -11,7 +11,7 @@ import pytest
 ROOT = Path(__file__).parents[2] / "pipeline"
 FILES = sorted(
     path
-    for folder in ("core", "checks", "exposure", "records")
+    for folder in ("connections", "core", "checks", "exposure", "records")
     for path in (ROOT / "sql" / folder).glob("*.sql")
 )
 CODE = "\n".join(path.read_text(encoding="utf-8") for path in ROOT.rglob("*.py"))

@@ -18,6 +18,12 @@ seen AS (
         (w.works_date IS NULL OR i.inspection_date > w.works_date)
         AND coalesce(i.consent, 'aggregate') <> 'none'
     GROUP BY i.lot_id
+),
+crossed AS (
+    -- Told whatever a client allowed: it may be gas.
+    SELECT DISTINCT i.lot_id
+    FROM core.inspections AS i
+    JOIN core.findings AS f ON f.inspection_id = i.inspection_id AND f.kind = 'foreign_line'
 )
 SELECT
     c.lot_id, c.main_id, c.manhole_id, c.station_ft,
@@ -25,6 +31,7 @@ SELECT
     lower(trim(m.street_class)) AS street_class,
     m.near_water,
     s.is_leaking AS infiltration,
+    x.lot_id IS NOT NULL AS has_foreign_line,
     CASE WHEN c.manhole_id IS NULL THEN 0 ELSE n.n END AS sharing_manhole,
     m.outline_wkt AS main_wkt,
     h.x AS manhole_x, h.y AS manhole_y,
@@ -35,4 +42,5 @@ LEFT JOIN core.mains AS m ON m.main_id = c.main_id
 LEFT JOIN core.manholes AS h ON h.manhole_id = c.manhole_id
 LEFT JOIN sharing AS n ON n.manhole_id = c.manhole_id
 LEFT JOIN seen AS s ON s.lot_id = c.lot_id
+LEFT JOIN crossed AS x ON x.lot_id = c.lot_id
 ORDER BY c.lot_id
