@@ -54,7 +54,7 @@ def curve(stepped: pl.DataFrame, fitted: pl.DataFrame, *, oldest: float, colour:
     """
     layers = []
     if stepped.height:
-        layers += _stepped(runs(stepped), oldest)
+        layers += [*_stepped(runs(stepped), oldest), _smoothed(stepped, oldest)]
     if fitted.height:
         layers += _fitted(fitted, oldest, colour)
     return alt.layer(*layers)
@@ -117,6 +117,28 @@ def _stepped(split: pl.DataFrame, oldest: float) -> list[alt.Chart]:
         )
     )
     return [open_stretch, band, line]
+
+
+def _smoothed(stepped: pl.DataFrame, oldest: float) -> alt.Chart:
+    """Thin line through the steps, broken where they are."""
+    drawn = (
+        stepped.with_columns(part=pl.col("smoothed_probability").is_not_null().rle_id())
+        .drop_nulls("smoothed_probability")
+        .select("age_years", "smoothed_probability", "part")
+    )
+    return (
+        alt.Chart(drawn)
+        .mark_line(strokeWidth=1, opacity=0.6, color=theme.INK)
+        .encode(
+            x=_age(oldest),
+            y=_share("smoothed_probability:Q"),
+            detail="part:N",
+            tooltip=[
+                alt.Tooltip("age_years:Q", title="age"),
+                alt.Tooltip("smoothed_probability:Q", title="smoothed share", format=".0%"),
+            ],
+        )
+    )
 
 
 def with_joint(fitted: pl.DataFrame) -> pl.DataFrame:

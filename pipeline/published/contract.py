@@ -17,7 +17,7 @@ from typing import Literal
 from pipeline.vocabulary import Outcome
 
 #: Raised whenever a published column is added, removed or changes its meaning.
-CONTRACT_VERSION = 4
+CONTRACT_VERSION = 5
 
 DATABASE_NAME = "underlot.duckdb"
 MANIFEST_NAME = "manifest.json"
@@ -219,10 +219,15 @@ CURVE_GROUPS = PublishedTable(
         _count("n_lives", "lives with at least one unselected look"),
         _count("n_looks", "unselected looks"),
         _count("n_bad", "lives seen failed"),
-        _count("n_band_looks", "first looks, behind the band"),
+        _count("n_band_looks", "looks behind the band"),
         _number("last_determined_age_years", "years", "oldest age that the records speak of"),
         _number("median_age_years", "years", "age by which half have failed; NULL where not reached"),
         _text("band_method", "how the band was made"),
+        _number(
+            "smoothing_years",
+            "years",
+            "half width over which smoothed_probability is smoothed; NULL if not drawn",
+        ),
         STATUS,
         SENTENCE,
     ),
@@ -247,6 +252,11 @@ CURVES = PublishedTable(
         ),
         _number("failure_probability_lower", "probability, 0 to 1", "lower end of the band"),
         _number("failure_probability_upper", "probability, 0 to 1", "upper end of the band"),
+        _number(
+            "smoothed_probability",
+            "probability, 0 to 1",
+            "failure_probability smoothed, for the eye; NULL where undetermined",
+        ),
         _flag("is_determined", "the records fix the curve at this age"),
     ),
 )

@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from models.bands import likelihood_ratio_band
+from models.bands import Band, likelihood_ratio_band
+from models.interval_bands import interval_band
 from models.npmle import NPMLE
+from models.smoothed import smooth_curve
 from pipeline.published import contract
 from pipeline.published.write import empty
 from pipeline.settings import Settings
 from pipeline.steps.fit_design import UNKNOWN
 from pipeline.steps.fit_regression import CURVE_LEVEL
 
+FloatArray = NDArray[np.float64]
+
 #: A curve in age means little for a pipe that may be ten years older or younger.
 WIDEST_INSTALL_RANGE_YEARS = 5.0
-BAND_METHOD = (
-    f"{CURVE_LEVEL:.0%} pointwise, by inverting the likelihood ratio on the first look at each life, "
-    "ages in whole years"
+BAND_METHOD = f"{CURVE_LEVEL:.0%} pointwise, by inverting the likelihood ratio, ages in whole years"
+BAND_METHOD_SEVERAL = (
+    f"{CURVE_LEVEL:.0%} pointwise, by inverting the likelihood ratio of all looks at each life, with its critical "
+    "value from simulated records, ages in whole years"
 )
+#: Keeps the simulated records of the bands apart from what else the build draws.
+STREAM = 3
 
 
 def whole_year_intervals(lives: pl.DataFrame, intervals: pl.DataFrame) -> pl.DataFrame:
@@ -89,12 +99,10 @@ def _one_curve(
     outcome: str, material: str, lives: pl.DataFrame, looks: pl.DataFrame, settings: Settings
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     n_bad = int(lives["right"].is_finite().sum())
-    first = looks.sort("life_id", "age").unique("life_id", keep="first", maintain_order=True)
     status, sentence = _verdict_on_group(material, lives.height, n_bad, settings)
-    curve = empty(contract.CURVES)
-    last_age, median = None, None
+    drawn = _Drawn(empty(contract.CURVES), BAND_METHOD)
     if status == contract.STATUS_OK:
-        curve, last_age, median = _draw(outcome, material, lives, first)
+        drawn = _draw(outcome, material, lives, looks, settings)
     group = pl.DataFrame(
         {
             "outcome": [outcome],
@@ -102,16 +110,17 @@ def _one_curve(
             "n_lives": [lives.height],
             "n_looks": [looks.height],
             "n_bad": [n_bad],
-            "n_band_looks": [first.height],
-            "last_determined_age_years": [last_age],
-            "median_age_years": [median],
-            "band_method": [BAND_METHOD],
+            "n_band_looks": [looks.height],
+            "last_determined_age_years": [drawn.last_age],
+            "median_age_years": [drawn.median_age],
+            "band_method": [drawn.band_method],
+            "smoothing_years": [drawn.smoothing],
             "status": [status],
             "sentence": [sentence],
         },
         schema=empty(contract.CURVE_GROUPS).schema,
     )
-    return group, curve
+    return group, drawn.curve
 
 
 def _verdict_on_group(material: str, n_lives: int, n_bad: int, settings: Settings) -> tuple[str, str]:
@@ -130,9 +139,20 @@ def _verdict_on_group(material: str, n_lives: int, n_bad: int, settings: Setting
     return contract.STATUS_OK, f"{counted}. Looks are taken at their word."
 
 
+@dataclass(frozen=True)
+class _Drawn:
+    """Rows of a curve and what its group says of it; ages in years, None where the records do not reach."""
+
+    curve: pl.DataFrame
+    band_method: str
+    last_age: float | None = None
+    median_age: float | None = None
+    smoothing: float | None = None
+
+
 def _draw(
-    outcome: str, material: str, lives: pl.DataFrame, first: pl.DataFrame
-) -> tuple[pl.DataFrame, float | None, float | None]:
+    outcome: str, material: str, lives: pl.DataFrame, looks: pl.DataFrame, settings: Settings
+) -> _Drawn:
     # Rounding may close an interval; it then holds the year in which the look fell.
     counted = (
         lives.with_columns(right=pl.max_horizontal("right", pl.col("left") + 1))
@@ -140,28 +160,13 @@ def _draw(
         .len("n")
         .sort("left", "right")
     )
-    npmle = NPMLE().fit(
-        counted["left"].to_numpy(), counted["right"].to_numpy(), weight=counted["n"].to_numpy()
-    )
-    finite = counted.select(
-        pl.max_horizontal("left", pl.when(pl.col("right").is_finite()).then("right").otherwise(0.0))
-    ).to_series()
-    ages = np.arange(0, float(np.asarray(finite.max())) + 1)
+    left, right, weight = (counted[name].to_numpy() for name in ("left", "right", "n"))
+    npmle = NPMLE().fit(left, right, weight)
+    ages = np.arange(0, max(left.max(), right[np.isfinite(right)].max(initial=0.0)) + 1)
     lower, upper = npmle.cdf(ages)
     determined = upper - lower < 1e-9
-    by_age = (
-        first.with_columns(whole=pl.col("age").clip(0).round(0))
-        .group_by("whole")
-        .agg(n=pl.len(), bad=pl.col("is_bad").sum())
-        .sort("whole")
-    )
-    band = likelihood_ratio_band(
-        by_age["whole"].to_numpy(),
-        by_age["n"].to_numpy(),
-        by_age["bad"].to_numpy(),
-        ages,
-        level=CURVE_LEVEL,
-    )
+    band, method = _band(left, right, weight, looks, ages, settings)
+    smooth = smooth_curve(npmle, ages)
     curve = pl.DataFrame(
         {
             "outcome": outcome,
@@ -172,12 +177,38 @@ def _draw(
             "undetermined_to": upper,
             "failure_probability_lower": band.lower,
             "failure_probability_upper": band.upper,
+            "smoothed_probability": np.where(determined, smooth.value, np.nan),
             "is_determined": determined,
         }
     )
     halves = ages[lower >= 0.5]
-    return (
+    return _Drawn(
         curve,
-        float(ages[determined].max()) if determined.any() else None,
-        float(halves[0]) if len(halves) else None,
+        method,
+        last_age=float(ages[determined].max()) if determined.any() else None,
+        median_age=float(halves[0]) if len(halves) else None,
+        smoothing=smooth.bandwidth or None,
     )
+
+
+def _band(
+    left: FloatArray,
+    right: FloatArray,
+    weight: FloatArray,
+    looks: pl.DataFrame,
+    ages: FloatArray,
+    settings: Settings,
+) -> tuple[Band, str]:
+    """Of single looks by their known law; where a life was looked at again, with a simulated one."""
+    if looks["life_id"].is_unique().all():
+        by_age = (
+            looks.with_columns(whole=pl.col("age").clip(0).round(0))
+            .group_by("whole")
+            .agg(n=pl.len(), bad=pl.col("is_bad").sum())
+            .sort("whole")
+        )
+        whole, n, bad = (by_age[name].to_numpy() for name in ("whole", "n", "bad"))
+        return likelihood_ratio_band(whole, n, bad, ages, level=CURVE_LEVEL), BAND_METHOD
+    rng = np.random.default_rng([settings.seed, STREAM])
+    band = interval_band(left, right, ages, rng=rng, weight=weight, level=CURVE_LEVEL)
+    return band, BAND_METHOD_SEVERAL

@@ -85,7 +85,7 @@ def _ages(rng: np.random.Generator) -> dict[str, pl.DataFrame]:
                     **key, "n_lives": n if is_thin else n - 20, "n_looks": n, "n_bad": bad, "n_band_looks": n - 20,
                     "last_determined_age_years": None if is_thin else 85.0,
                     "median_age_years": None if is_thin or scale > 100 else round(scale),
-                    "band_method": "likelihood ratio", "status": status, "sentence": sentence,
+                    "band_method": "likelihood ratio", "smoothing_years": 15.0, "status": status, "sentence": sentence,
                 }
             )  # fmt: skip
             fitted_groups.append(
@@ -154,6 +154,7 @@ def _stepped(key: dict[str, str], age: np.ndarray, scale: float) -> pl.DataFrame
             "undetermined_to": np.where(known, step, np.where(age > 85, 1.0, after + 0.05)),
             "failure_probability_lower": np.clip(step - 0.08, 0, 1),
             "failure_probability_upper": np.clip(step + 0.08, 0, 1), "is_determined": known,
+            "smoothed_probability": np.where(age <= 85, true, np.nan),
         }
     ).with_columns(
         failure_probability=pl.when("is_determined").then("undetermined_from"),

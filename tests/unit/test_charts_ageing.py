@@ -20,6 +20,7 @@ STEPPED = pl.DataFrame(
         "failure_probability_upper": [0.1, 0.2, None, None, 0.5],
         "undetermined_from": [0.0, 0.1, 0.1, 0.1, 0.4],
         "undetermined_to": [0.0, 0.1, 0.4, 0.4, 0.4],
+        "smoothed_probability": [0.0, 0.1, None, None, 0.4],
     }
 )
 FITTED = pl.DataFrame(
