@@ -133,7 +133,9 @@ def test_another_version_is_refused(tmp_path: Path, frames) -> None:
     manifest = tmp_path / name / contract.MANIFEST_NAME
     manifest.write_text(json.dumps({**json.loads(manifest.read_text()), "contract_version": 999}))
     ours = contract.CONTRACT_VERSION
-    with pytest.raises(PublishedError, match=rf"published in form 999, but this program reads form {ours}\. Run"):
+    with pytest.raises(
+        PublishedError, match=rf"published in form 999, but this program reads form {ours}\. Run"
+    ):
         open_current(tmp_path)
 
 
