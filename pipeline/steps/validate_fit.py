@@ -49,7 +49,7 @@ LEAST_LOOKS, LEAST_OF_EACH, LEAST_AREAS = 200, 30, 6
 #: A material is judged by itself from this many foretold looks on.
 LEAST_OF_MATERIAL = 50
 #: Looks that the trees learn from at most; more add time and little else.
-MOST_FOR_TREES = 20_000
+MOST_FOR_TREES = 10_000
 #: Columns that the trees see, age first.
 TREE_COLUMNS = (
     "age",
@@ -244,8 +244,15 @@ def _without(exposure: Exposure, asked: pl.DataFrame, question: str) -> Exposure
 
 
 def _trees(fitted: pl.DataFrame, asked: pl.DataFrame, seed: int) -> FloatArray:
+    # Few and quick steps: this is a check within a build, not the answer.
     model = StatusModel(
-        categorical=CATEGORIES, n_boosted=1, n_trees=0, max_iter=80, n_folds=3, random_state=seed
+        categorical=CATEGORIES,
+        n_boosted=1,
+        n_trees=0,
+        max_iter=40,
+        learning_rate=0.12,
+        n_folds=2,
+        random_state=seed,
     )
     learnt = fitted if fitted.height <= MOST_FOR_TREES else fitted.sample(MOST_FOR_TREES, seed=seed)
     per_life = 1.0 / learnt.select(pl.len().over("life_id")).to_series().to_numpy()
