@@ -10,7 +10,19 @@ import pytest
 from pipeline.cli import cli
 
 GOLDEN = Path(__file__).parent / "golden"
-COMMANDS = ["", "demo", "load", "rejects", "build", "score", "budget", "dashboard", "accounts"]
+COMMANDS = [
+    "",
+    "demo",
+    "load",
+    "rejects",
+    "build",
+    "score",
+    "canvass",
+    "connections",
+    "budget",
+    "dashboard",
+    "accounts",
+]
 
 
 @pytest.mark.parametrize("command", COMMANDS)
