@@ -101,7 +101,7 @@ def likelihood_ratio_band(
     Tang, Banerjee & Kosorok 2012, Ann. Statist. 40:45, for looks on a grid.
     """
     ages, looked, failed = _counts(age, n_looks, n_failed)
-    wanted = np.atleast_1d(np.asarray(at, dtype=np.float64))
+    wanted = asked_ages(at)
     critical = _critical(level, looked.sum()) if critical_value is None else critical_value
     place = np.searchsorted(ages, wanted, side="right") - 1
     if len(ages) == 0:
@@ -112,6 +112,20 @@ def likelihood_ratio_band(
     low, high = _limits(failed, looked, fitted, places.astype(np.int64), critical)
     value = np.where(place >= 0, fitted[np.maximum(place, 0)], np.nan)
     return Band(wanted, value, low[back], high[back], level, critical)
+
+
+def asked_ages(at: ArrayLike) -> FloatArray:
+    """Flat array of the ages asked for.
+
+    Raises
+    ------
+    ModelInputError
+        For one that is not a number, naming the row.
+    """
+    wanted = np.atleast_1d(np.asarray(at, dtype=np.float64))
+    if np.isnan(wanted).any():
+        raise ModelInputError("the age asked for is not a number.", row=int(np.argmax(np.isnan(wanted))))
+    return wanted
 
 
 def _counts(

@@ -17,7 +17,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from models.bands import CRITICAL_VALUE, Band, likelihood_ratio_band
+from models.bands import CRITICAL_VALUE, Band, asked_ages, likelihood_ratio_band
 from models.errors import ModelInputError
 from models.held import held_limits, ratios_at_truth
 from models.intervals import FloatArray, IntArray, Intervals, check_intervals, collapse
@@ -127,7 +127,7 @@ def interval_band(
     records = _without_known_ages(check_intervals(left, right, weight))
     if level not in CRITICAL_VALUE:
         raise ModelInputError(f"level is {level}; choose one of {', '.join(map(str, CRITICAL_VALUE))}.")
-    wanted = np.atleast_1d(np.asarray(at, dtype=np.float64))
+    wanted = asked_ages(at)
     records = collapse(records)
     if len(records.left) == 0:
         nothing = np.full(len(wanted), np.nan)

@@ -188,9 +188,11 @@ class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
         Raises
         ------
         ModelInputError
-            For an age `given` before anyone was watched.
+            For an age that is not a number, or `given` before anyone was watched.
         """
         ages = np.asarray(t, dtype=np.float64)
+        if np.isnan(ages).any():
+            raise ModelInputError("the age asked for is not a number.", row=int(np.argmax(np.isnan(ages))))
         if given is not None and not self.entry_age_ <= given < np.inf:
             raise ModelInputError(f"given is {given:g}; no one was watched before age {self.entry_age_:g}.")
         if given is not None or self.entry_age_ > 0:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.bands import asked_ages
 from models.errors import ModelInputError
 from models.intervals import FloatArray
 from models.npmle import NPMLE
@@ -66,7 +67,7 @@ def smooth_curve(curve: NPMLE, at: ArrayLike, *, bandwidth: float | None = None)
     Raises
     ------
     ModelInputError
-        For a bandwidth that is not above 0.
+        For a bandwidth that is not above 0, or an age that is not a number.
 
     Notes
     -----
@@ -82,7 +83,7 @@ def smooth_curve(curve: NPMLE, at: ArrayLike, *, bandwidth: float | None = None)
     Electron. J. Statist. 11:3446; the reflection as in Groeneboom & Jongbloed 2014, Nonparametric Estimation
     under Shape Constraints (from memory).
     """
-    wanted = np.atleast_1d(np.asarray(at, dtype=np.float64))
+    wanted = asked_ages(at)
     if bandwidth is not None and not 0.0 < bandwidth < np.inf:
         raise ModelInputError(f"bandwidth is {bandwidth:g}; it must be a number above 0.")
     first, last = _determined_span(curve)

@@ -8,6 +8,7 @@ from models.bands import likelihood_ratio_band
 from models.errors import ModelInputError
 from models.interval_bands import first_look_band, interval_band
 from models.npmle import NPMLE
+from models.smoothed import smooth_curve
 
 INF = np.inf
 
@@ -104,6 +105,21 @@ def test_impossible_counts_are_named(age, looked, failed, text):
     with pytest.raises(ModelInputError) as caught:
         likelihood_ratio_band(age, looked, failed, [5.0])
     assert str(caught.value) == text
+
+
+@pytest.mark.parametrize(
+    "ask",
+    [
+        lambda at: likelihood_ratio_band([5], [2], [1], at),
+        lambda at: first_look_band([1], [5], [True], at),
+        lambda at: interval_band([0], [5], at, rng=rng()),
+        lambda at: NPMLE().fit([0], [5]).cdf(at),
+        lambda at: smooth_curve(NPMLE().fit([0], [5]), at),
+    ],
+)
+def test_an_age_asked_for_must_be_a_number(ask):
+    with pytest.raises(ModelInputError, match=r"^row 1: the age asked for is not a number"):
+        ask([5.0, np.nan])
 
 
 def test_impossible_looks_and_levels_are_named():

@@ -83,6 +83,11 @@ def test_nothing_at_all():
     curve = NPMLE().fit([], [])
     assert curve.status_ == "no_records"
     np.testing.assert_array_equal(curve.cdf([5.0]), [[0], [1]])
+    weightless = NPMLE().fit([0, 5], [5, INF], [0, 0])
+    assert (weightless.status_, weightless.reason_) == ("no_records", "There are no records.")
+    np.testing.assert_array_equal(weightless.cdf([5.0]), [[0], [1]])
+    band = likelihood_ratio_band([10], [0], [0], [10.0])
+    assert (band.lower[0], band.upper[0]) == (0.0, 1.0)
     assert IntervalRegression().fit(None, [], []).status_ == "no_records"
     assert IntervalRegression().fit(None, [5.0], [9.0], [0.0]).status_ == "no_records"
     band = likelihood_ratio_band([], [], [], [10.0])
