@@ -14,7 +14,7 @@ from dashboards import labels, parts, theme, wording
 from dashboards.access import present_account
 from dashboards.data import Library, Records
 from dashboards.filters import SHARED
-from dashboards.pages import age, canvass, connections, records, sale, town, trust, where
+from dashboards.pages import age, budget, canvass, connections, records, sale, town, trust, where
 from pipeline.accounts import ALL, BLOCKS, PORTFOLIO, Account, Accounts
 from pipeline.errors import PublishedError
 from pipeline.settings import Workspace
@@ -26,6 +26,7 @@ PAGES: dict[str, Page] = {
     "where": where.page,
     "map": town.page,
     "sale": sale.page,
+    "budget": budget.page,
     "connections": connections.page,
     "canvass": canvass.page,
     "trust": trust.page,
@@ -33,7 +34,10 @@ PAGES: dict[str, Page] = {
 }
 
 #: Pages of accounts that do not see everything; what they show is cut to what the account may see.
-ROLE_PAGES = {PORTFOLIO: frozenset({"age", "where", "map", "sale"}), BLOCKS: frozenset({"age", "where"})}
+ROLE_PAGES = {
+    PORTFOLIO: frozenset({"age", "where", "map", "sale", "budget"}),
+    BLOCKS: frozenset({"age", "where"}),
+}
 
 FRAME = Path(__file__).with_name("page.html").read_text(encoding="utf-8")
 

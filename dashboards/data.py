@@ -11,6 +11,7 @@ from typing import Any
 import polars as pl
 
 from dashboards import lots_asked
+from dashboards.budget_queries import BudgetQueries
 from dashboards.filters import Options, View
 from dashboards.map_queries import MapQueries
 from dashboards.utility_queries import UtilityQueries
@@ -66,6 +67,11 @@ class Records:
     def utility(self) -> UtilityQueries:
         """Connections to the public sewer, and areas to call in."""
         return UtilityQueries(self._reader)
+
+    @cached_property
+    def money(self) -> BudgetQueries:
+        """Budgets of portfolios and subdivisions."""
+        return BudgetQueries(self._reader)
 
     @cached_property
     def map(self) -> MapQueries:
@@ -226,6 +232,13 @@ class Records:
             "SELECT * FROM validation_calibration WHERE question = ? AND material = ? AND model = 'life_regression' "
             "ORDER BY position",
             [question, material],
+        )
+
+    def lots_of_subdivision(self, name: str, most: int) -> pl.DataFrame:
+        """The lots of a subdivision with the highest chance now."""
+        return self._reader.query(
+            "SELECT * FROM lots WHERE subdivision = ? AND status = 'ok' ORDER BY failure_probability DESC, lot_id LIMIT ?",
+            [name, most],
         )
 
     def loads(self) -> pl.DataFrame:

@@ -17,6 +17,7 @@ PAGES = {
     "where": "Where they fail",
     "map": "The map",
     "sale": "Before a sale",
+    "budget": "Replacement budget",
     "connections": "Which connections first",
     "canvass": "Where to offer a look",
     "trust": "How far to trust it",

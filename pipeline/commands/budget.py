@@ -218,7 +218,7 @@ def _policy_table(policies: pl.DataFrame) -> Table:
             dollars(row["present_value"]),
             f"{dollars(row['present_value_p10'])} to {dollars(row['present_value_p90'])}",
             dollars(row["emergency_present_value"]),
-            f"{row['n_planned']:.1f} / {row['n_emergencies']:.1f}",
+            f"{row['expected_planned']:.1f} / {row['expected_emergencies']:.1f}",
             dollars(row["opening_balance_usd"]),
             dollars(row["first_contribution_usd"]),
         )

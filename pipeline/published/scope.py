@@ -43,6 +43,10 @@ class Scope:
         if "portfolio" in table.names:
             tags = ", ".join("'" + tag.replace("'", "''") + "'" for tag in self.portfolios)
             return f"portfolio IN ({tags})" if tags else "false"
+        if "group_name" in table.names:
+            # A budget tells what buildings cost: that of a portfolio belongs to those who may see it.
+            tags = ", ".join("'" + tag.replace("'", "''") + "'" for tag in self.portfolios)
+            return f"group_kind = 'portfolio' AND group_name IN ({tags})" if tags else "false"
         if "lot_id" in table.names:
             return "lot_id IN (SELECT lot_id FROM lots)"
         areas = [name for name in ("block", "subdivision") if name in table.names]

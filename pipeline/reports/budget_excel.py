@@ -78,8 +78,8 @@ def _summary(book: Any, budget: Budget, heading: Heading) -> None:
         "present_value_p50",
         "present_value_p90",
         "emergency_present_value",
-        "n_planned",
-        "n_emergencies",
+        "expected_planned",
+        "expected_emergencies",
         "opening_balance_usd",
         "first_contribution_usd",
     )
@@ -142,12 +142,12 @@ def _sheet(book: Any, name: str, frame: pl.DataFrame) -> Any:
 
 
 def _table(book: Any, sheet: Any, row: int, frame: pl.DataFrame) -> None:
-    formats = {
+    formats: dict[Any, Any] = {
         name: SHARE if name.endswith(("_probability", "share_of_total")) else MONEY
         for name, kind in frame.schema.items()
-        if kind == pl.Float64 and not name.startswith("n_")
+        if kind == pl.Float64 and not name.startswith("expected_")
     }
-    formats |= {name: "0.0" for name in frame.columns if name in {"n_planned", "n_emergencies"}}
+    formats |= {name: "0.0" for name in frame.columns if name in {"expected_planned", "expected_emergencies"}}
     formats |= {name: "0" for name in frame.columns if name in {"year", "calendar_year"}}
     frame.write_excel(
         workbook=book,

@@ -153,7 +153,7 @@ def _policies(policies: pl.DataFrame) -> Any:
             dollars(row["present_value"]),
             f"{dollars(row['present_value_p10'])} to {dollars(row['present_value_p90'])}",
             dollars(row["emergency_present_value"]),
-            f"{row['n_planned']:.1f} / {row['n_emergencies']:.1f}",
+            f"{row['expected_planned']:.1f} / {row['expected_emergencies']:.1f}",
             dollars(row["opening_balance_usd"]),
             dollars(row["first_contribution_usd"]),
         )
@@ -210,7 +210,7 @@ def _lots(lots: pl.DataFrame) -> Any:
         rows.append(
             (
                 f"{rest.height:,} more lots",
-                dollars(rest["wait_present_value"].sum()),
+                dollars(float(rest["wait_present_value"].sum())),
                 f"{rest['share_of_total'].sum():.1%}",
                 "",
             )

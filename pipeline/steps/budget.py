@@ -388,8 +388,8 @@ def _policies(
                 "present_value_p50": float(middle),
                 "present_value_p90": float(high),
                 "emergency_present_value": float((future.emergency @ future.discount).mean()),
-                "n_emergencies": float(future.n_emergencies.sum(axis=1).mean()),
-                "n_planned": float(future.n_planned.sum(axis=1).mean()),
+                "expected_emergencies": float(future.n_emergencies.sum(axis=1).mean()),
+                "expected_planned": float(future.n_planned.sum(axis=1).mean()),
                 "opening_balance_usd": plans[code][0],
                 "first_contribution_usd": plans[code][1],
             }

@@ -26,7 +26,12 @@ VIEWS = {
     "age": ("page=age", "All materials", 5),
     "where": ("page=where", "found / expected", 2),
     "sale": ("page=sale", "Every look at this line", 2),
-    "sale_subdivision": ("page=sale&about=subdivision", "The chance that k lots or more have a repair-grade finding now.", 1),
+    "sale_subdivision": (
+        "page=sale&about=subdivision",
+        "The chance that k lots or more have a repair-grade finding now.",
+        1,
+    ),
+    "budget": ("page=budget", "What it assumes", 2),
     "connections": ("page=connections", "What it assumes", 1),
     "canvass": ("page=canvass", "Fair dealing", 1),
     "trust": ("page=trust", "Subdivisions that were left out", 2),

@@ -73,7 +73,7 @@ def test_what_is_published_for_budgets_agrees_with_the_scores(town: Workspace) -
 def test_policies_stand_beside_each_other(budget: dict) -> None:
     assert [row["policy"] for row in budget["policies"]] == list(PolicyCode.codes())
     waiting = budget["policies"][0]
-    assert waiting["n_planned"] == 0
+    assert waiting["expected_planned"] == 0
     assert waiting["present_value"] == pytest.approx(waiting["emergency_present_value"])
     for row in budget["policies"]:
         assert row["present_value_p10"] <= row["present_value_p50"] <= row["present_value_p90"]
