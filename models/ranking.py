@@ -7,6 +7,7 @@ fixed charges: maximise sum(benefit_i x_i) under sum(cost_i x_i) + sum(setup_g y
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -275,13 +276,13 @@ def choose_best(
     return _choice(jobs, chosen, bound)
 
 
-def top_share(risk: ArrayLike, k: int) -> FloatArray:
+def top_share(draws: Iterable[ArrayLike], k: int) -> FloatArray:
     """Share of draws in which each connection is among the k riskiest.
 
     Parameters
     ----------
-    risk : array, shape (n_draws, n)
-        Chance times consequence under each draw.
+    draws : iterable of array, each shape (n,)
+        Chance times consequence under one draw after the other; they need not be held all at once.
     k : int
         Length of the list, 1 .. n.
 
@@ -290,17 +291,22 @@ def top_share(risk: ArrayLike, k: int) -> FloatArray:
     ndarray, shape (n,)
         Adds up to k. Where several tie for the last places, each has its fair share of them.
     """
-    drawn = np.asarray(risk)
-    n = drawn.shape[1]
-    if not 1 <= k <= n:
-        raise ModelInputError(f"the list has {k} places, but there are {n} connections.")
-    total = np.zeros(n)
-    for row in drawn:
+    total, n_draws = np.zeros(0), 0
+    for draw in draws:
+        row = np.asarray(draw)
+        n = len(row)
+        if not 1 <= k <= n:
+            raise ModelInputError(f"the list has {k} places, but there are {n} connections.")
+        if n_draws == 0:
+            total = np.zeros(n)
         last = np.partition(row, n - k)[n - k]
         above, equal = row > last, row == last
         total[above] += 1.0
         total[equal] += (k - np.count_nonzero(above)) / np.count_nonzero(equal)
-    return total / len(drawn)
+        n_draws += 1
+    if n_draws == 0:
+        raise ModelInputError("there is no draw to rank by.")
+    return total / n_draws
 
 
 # -- helpers -------------------------------------------------------------------------------------------------

@@ -178,7 +178,7 @@ def make_tables(
     )
     if with_tie_ins:
         progress("Ranking connections")
-        frames |= rank_connections(warehouse, exposure, scores, rules)
+        frames |= rank_connections(warehouse, exposure, scores, frames["lots"], rules)
     frames["canvass_areas"], frames["canvass_lots"] = canvass_areas(
         frames["lots"], scores, held_back, settings
     )

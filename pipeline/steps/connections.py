@@ -5,7 +5,8 @@ Runs within a build, on the draws behind the scores; `connections_choice` answer
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -38,7 +39,11 @@ def has_connections(warehouse: Warehouse) -> bool:
 
 
 def rank_connections(
-    warehouse: Warehouse, exposure: Exposure, scores: Scores | None, rules: Consequences
+    warehouse: Warehouse,
+    exposure: Exposure,
+    scores: Scores | None,
+    lots: pl.DataFrame,
+    rules: Consequences,
 ) -> dict[str, pl.DataFrame]:
     """Make the published `connections`, `connection_curve` and `connection_assumptions`.
 
@@ -51,6 +56,8 @@ def rank_connections(
     scores : Scores or None
         With the draws of the tie-ins. None where the fit did not come about: then nothing is ranked, and each
         row says so.
+    lots : DataFrame
+        Published `lots`: the chance of each whole line.
     rules : Consequences
         Weights and prices.
 
@@ -67,7 +74,7 @@ def rank_connections(
         .join(tie_in_points(facts), on="lot_id", how="left")
         .join(_lines(exposure), on="lot_id", how="left")
     )
-    known = _with_columns_of_draws(_with_costs(known, rules), scores)
+    known = _with_chances(_with_costs(known, rules), scores, lots)
     frames = {"connection_assumptions": rules.assumptions()}
     ranked = known.filter(pl.col("column").is_not_null()).sort("lot_id")
     if scores is not None and ranked.height:
@@ -127,6 +134,7 @@ def _lines(exposure: Exposure) -> pl.DataFrame:
     return current.group_by("lot_id", maintain_order=True).agg(
         n_segments=pl.len(),
         length_ft=pl.when(pl.col("length_ft").is_finite().all()).then(pl.col("length_ft").sum()),
+        life_id=pl.col("life_id").last(),
         tie_in_material=pl.col("material").last(),
         tie_in_install_year_min=pl.col("install_year_min").last(),
         tie_in_install_year_max=pl.col("install_year_max").last(),
@@ -151,15 +159,47 @@ def _with_costs(known: pl.DataFrame, rules: Consequences) -> pl.DataFrame:
     return known
 
 
-def _with_columns_of_draws(known: pl.DataFrame, scores: Scores | None) -> pl.DataFrame:
+def _with_chances(known: pl.DataFrame, scores: Scores | None, lots: pl.DataFrame) -> pl.DataFrame:
+    """Add the chances of the last segment and of the line, and the `column` of their draws."""
+    names = [f"failure_probability{end}" for end in ("", "_lower", "_upper")]
+    lines = lots.select("lot_id", *(pl.col(name).alias(f"line_{name}") for name in names))
+    known = known.join(lines, on="lot_id", how="left")
     if scores is None:
-        return known.with_columns(column=pl.lit(None, dtype=pl.Int64))
+        nothing = pl.lit(None, dtype=pl.Float64)
+        return known.with_columns(
+            *(nothing.alias(f"tie_in_{name}") for name in names), column=pl.lit(None, dtype=pl.Int64)
+        )
+    segments = scores.lives.select("life_id", *(pl.col(name).alias(f"tie_in_{name}") for name in names))
     # Lots scored by the lines of similar houses have no segment of their own to rank.
     own = scores.lots.filter(pl.col("n_similar").is_null()).select("lot_id", "column")
-    return known.join(own, on="lot_id", how="left")
+    return known.join(segments, on="life_id", how="left").join(own, on="lot_id", how="left")
 
 
 # -- the ranking ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Draws:
+    """Chances of ranked connections under one draw after the other: a million of them are never held at once."""
+
+    scores: Scores
+    column: IntArray
+    consequence: FloatArray
+    is_whole_line: bool
+
+    def risks(self) -> Iterator[FloatArray]:
+        """Chance of the ranked part times consequence."""
+        part = self.scores.now if self.is_whole_line else self.scores.tie_ins
+        for row in part:
+            yield row[self.column] * self.consequence
+
+    def rest(self) -> FloatArray:
+        """Mean chance of the rest of the line: what the line's survival has beyond that of the last segment."""
+        total = np.zeros(len(self.column))
+        for line, tie_in in zip(self.scores.now, self.scores.tie_ins, strict=True):
+            sound = np.maximum(1.0 - tie_in[self.column].astype(np.float64), 1e-9)
+            total += np.clip(1.0 - (1.0 - line[self.column]) / sound, 0.0, 1.0)
+        return total / len(self.scores.now)
 
 
 def _ranked(ranked: pl.DataFrame, scores: Scores, rules: Consequences) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -170,13 +210,18 @@ def _ranked(ranked: pl.DataFrame, scores: Scores, rules: Consequences) -> tuple[
     tuple of DataFrame
         Columns to add, by lot; and the published `connection_curve`.
     """
-    column = ranked["column"].to_numpy()
-    tie_in, line = scores.tie_ins[:, column], scores.now[:, column]
+    is_whole_line = rules.part == WHOLE_LINE
+    part = "line" if is_whole_line else "tie_in"
     consequence = ranked["consequence"].to_numpy()
-    risk = (line if rules.part == WHOLE_LINE else tie_in) * consequence
+    draws = _Draws(scores, ranked["column"].to_numpy(), consequence, is_whole_line)
+    # The consequence is one number for a connection, so the bounds of its risk are those of the chance, times it.
+    risk = {
+        f"risk_points{end}": ranked[f"{part}_failure_probability{end}"].to_numpy() * consequence
+        for end in ("", "_lower", "_upper")
+    }
     bundle = _bundles(ranked, rules)
     jobs = Jobs(
-        benefit=risk.mean(axis=0, dtype=np.float64),
+        benefit=risk["risk_points"],
         cost=ranked["cost_likely_usd"].to_numpy(),
         bundle=bundle,
         setup=np.full(int(bundle.max()) + 1, rules.mobilisation.likely),
@@ -186,24 +231,19 @@ def _ranked(ranked: pl.DataFrame, scores: Scores, rules: Consequences) -> tuple[
     package = np.full(ranked.height, -1, dtype=np.int64)
     position[order.job] = np.arange(1, len(order.job) + 1)
     package[order.job] = order.package + 1
-    rest = 1 - (1 - line) / np.maximum(1 - tie_in, 1e-9)
     added = pl.DataFrame(
         {
             "lot_id": ranked["lot_id"],
-            **_summary("tie_in_failure_probability", tie_in),
-            **_summary("line_failure_probability", line),
-            "rest_failure_probability": np.clip(rest, 0.0, 1.0).mean(axis=0, dtype=np.float64),
-            **_summary("risk_points", risk),
+            "rest_failure_probability": draws.rest(),
+            **risk,
             "risk_rank": _ranks(jobs.benefit),
-            "in_list_probability": top_share(risk, min(rules.list_length, ranked.height)),
+            "in_list_probability": top_share(draws.risks(), min(rules.list_length, ranked.height)),
             "bundle": bundle + 1,
             "spending_order": position,
             "package": package,
         }
-    ).with_columns(
-        pl.col("spending_order", "package").replace(-1, None),
-    )
-    return added, _curve(order.job, order.package, jobs, risk)
+    ).with_columns(pl.col("spending_order", "package").replace(-1, None))
+    return added, _curve(order.job, order.package, jobs, draws)
 
 
 def _bundles(ranked: pl.DataFrame, rules: Consequences) -> IntArray:
@@ -226,17 +266,7 @@ def _ranks(benefit: FloatArray) -> IntArray:
     return pl.Series(benefit).rank("min", descending=True).cast(pl.Int64).to_numpy()
 
 
-def _summary(name: str, draws: FloatArray) -> dict[str, FloatArray]:
-    point = draws.mean(axis=0, dtype=np.float64)
-    lower, upper = np.quantile(draws, [TAIL, 1 - TAIL], axis=0)
-    return {
-        name: point,
-        f"{name}_lower": np.minimum(lower, point),
-        f"{name}_upper": np.maximum(upper, point),
-    }
-
-
-def _curve(job: IntArray, package: IntArray, jobs: Jobs, risk: FloatArray) -> pl.DataFrame:
+def _curve(job: IntArray, package: IntArray, jobs: Jobs, draws: _Draws) -> pl.DataFrame:
     """Cost and benefit as money is spent in order, at up to `MOST_POINTS` ends of packages."""
     if len(job) == 0:
         return pl.DataFrame()
@@ -246,13 +276,17 @@ def _curve(job: IntArray, package: IntArray, jobs: Jobs, risk: FloatArray) -> pl
     cost = np.cumsum(jobs.cost[job] + np.where(is_first, jobs.setup[jobs.bundle[job]], 0.0))
     ends = np.flatnonzero(is_end)
     kept = ends[np.unique(np.linspace(0, len(ends) - 1, MOST_POINTS).round().astype(np.int64))]
-    drawn = np.stack([np.cumsum(row[job], dtype=np.float64)[kept] for row in risk])
+    drawn = np.stack([np.cumsum(row[job], dtype=np.float64)[kept] for row in draws.risks()])
+    point = np.cumsum(jobs.benefit[job])[kept]
+    lower, upper = np.quantile(drawn, [TAIL, 1 - TAIL], axis=0)
     return pl.DataFrame(
         {
             "n_connections": kept + 1,
             "cost_usd": cost[kept],
-            **_summary("risk_points", drawn),
-            "share_of_risk": drawn.mean(axis=0) / max(float(jobs.benefit.sum()), 1e-300),
+            "risk_points": point,
+            "risk_points_lower": np.minimum(lower, point),
+            "risk_points_upper": np.maximum(upper, point),
+            "share_of_risk": point / max(float(jobs.benefit.sum()), 1e-300),
         }
     ).with_columns(pl.col("n_connections").cast(pl.Int64))
 
