@@ -6,7 +6,7 @@ The choice is a multiple-choice knapsack with one constraint per year. It is lef
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -14,7 +14,7 @@ from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from models.errors import ModelInputError
-from models.looks import FloatArray, IntArray
+from models.looks import BoolArray, FloatArray, IntArray
 from models.renewal import Simulation, Uint8Array, Works
 from models.renewal_kernels import first_troubles, postpone_to_fit
 
@@ -24,6 +24,14 @@ ENOUGH_GAP = 1e-3
 SOLVER_SECONDS = 30.0
 #: A benefit below this share of the largest counts as none.
 NOTHING = 1e-12
+
+
+@dataclass(frozen=True, kw_only=True)
+class Effort:
+    """How far the solver goes: until this share of the benefit is all that may be missing, or for this long [s]."""
+
+    relative_gap: float = ENOUGH_GAP
+    seconds: float = SOLVER_SECONDS
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,9 +68,7 @@ def choose(
     benefit: ArrayLike,
     cost: ArrayLike,
     cap: ArrayLike,
-    *,
-    relative_gap: float = ENOUGH_GAP,
-    seconds: float = SOLVER_SECONDS,
+    effort: Effort | None = None,
 ) -> Programme:
     """Choose which pieces to do in which year, for the greatest benefit within the caps.
 
@@ -74,10 +80,8 @@ def choose(
         What it costs in that year, not negative.
     cap : array, shape (n_years,)
         Most that may be spent in each year, not negative.
-    relative_gap : float
-        Share of the benefit for which the solver need not search on; 0 for a proof.
-    seconds : float
-        Time allowed; the bound says what that may have cost.
+    effort : Effort, optional
+        A gap of 0 asks for a proof. What the time allowed may have cost is in the bound.
 
     Returns
     -------
@@ -90,44 +94,20 @@ def choose(
     """
     gain, price, most = (np.asarray(value, dtype=np.float64) for value in (benefit, cost, cap))
     _check(gain, price, most)
-    n, years = gain.shape
     useful = (gain > NOTHING * max(gain.max(initial=0.0), 1.0)) & (price <= most)
     piece, year = np.nonzero(useful)
+    problem = _Problem(piece, year, gain[piece, year], price[piece, year], most, len(gain))
     if len(piece) == 0:
-        nothing = np.zeros(n, dtype=np.int64)
-        return Programme(
-            year=nothing, benefit=0.0, bound=0.0, spent=np.zeros(years), order=np.empty(0, dtype=np.int64)
-        )
-    value, paid = gain[piece, year], price[piece, year]
-    at = np.arange(len(piece))
-    once = sparse.csr_array((np.ones(len(piece)), (piece, at)), shape=(n, len(piece)))
-    # In shares of the cap: coefficients near 1 keep the solver's tolerances meaningful.
-    scale = np.where(most > 0.0, most, 1.0)
-    within = sparse.csr_array((paid / scale[year], (year, at)), shape=(years, len(piece)))
-    unit = value.max()
-    found = milp(
-        -value / unit,
-        integrality=np.ones(len(piece)),
-        bounds=Bounds(0.0, 1.0),
-        constraints=[
-            LinearConstraint(once, ub=np.ones(n)),
-            LinearConstraint(within, ub=np.where(most > 0.0, 1.0, 0.0)),
-        ],
-        # Presolving brings nothing here, and one version of the solver then writes to the user's terminal.
-        options={"mip_rel_gap": relative_gap, "time_limit": seconds, "presolve": False},
-    )
-    chosen = np.zeros(len(piece), dtype=np.bool_) if found.x is None else found.x > 0.5
-    chosen = _within_caps(chosen, piece, year, value, paid, most)
-    proved = found.mip_dual_bound
-    bound = _no_caps(value, piece, n) if proved is None else -float(proved) * unit
-    return _programme(chosen, piece, year, value, paid, n, years, bound)
-
-
-def _no_caps(value: FloatArray, piece: IntArray, n: int) -> float:
-    """Benefit of everything at its best: the bound that needs no solver."""
-    best = np.zeros(n)
-    np.maximum.at(best, piece, value)
-    return float(best.sum())
+        return problem.programme(np.zeros(0, dtype=np.bool_), 0.0)
+    wanted = effort or Effort()
+    # Without whole numbers the problem is fast, and leaves at most as many pieces divided as there are caps.
+    share, bound = problem.solve(whole=False, relative_gap=0.0, seconds=wanted.seconds)
+    found = problem.programme(problem.rounded(share), bound)
+    if found.gap <= wanted.relative_gap:
+        return found
+    share, closer = problem.solve(whole=True, relative_gap=wanted.relative_gap, seconds=wanted.seconds)
+    better = problem.programme(problem.rounded(share), min(bound, closer))
+    return better if better.benefit >= found.benefit else replace(found, bound=better.bound)
 
 
 def _check(gain: FloatArray, price: FloatArray, most: FloatArray) -> None:
@@ -140,44 +120,87 @@ def _check(gain: FloatArray, price: FloatArray, most: FloatArray) -> None:
         raise ModelInputError("a cost or a cap is negative.")
 
 
-def _within_caps(
-    chosen: np.ndarray, piece: IntArray, year: IntArray, value: FloatArray, paid: FloatArray, most: FloatArray
-) -> np.ndarray:
-    """Give up the poorest choices of a year that passes its cap by the solver's tolerance."""
-    kept = chosen.copy()
-    spent = np.bincount(year[kept], weights=paid[kept], minlength=len(most))
-    for late in np.flatnonzero(spent > most):
-        of_year = np.flatnonzero(kept & (year == late))
-        for i in of_year[np.argsort(value[of_year])]:
-            if spent[late] <= most[late]:
-                break
-            kept[i] = False
-            spent[late] -= paid[i]
-    return kept
+@dataclass(frozen=True)
+class _Problem:
+    """Pairs of piece and year that bring something: `value` for `paid`."""
 
+    piece: IntArray
+    year: IntArray
+    value: FloatArray
+    paid: FloatArray
+    cap: FloatArray
+    n_pieces: int
 
-def _programme(
-    chosen: np.ndarray,
-    piece: IntArray,
-    year: IntArray,
-    value: FloatArray,
-    paid: FloatArray,
-    n: int,
-    years: int,
-    bound: float,
-) -> Programme:
-    done = np.zeros(n, dtype=np.int64)
-    done[piece[chosen]] = year[chosen] + 1
-    ratio = value[chosen] / np.maximum(paid[chosen], 1e-12)
-    order = np.lexsort((-ratio, year[chosen]))
-    total = float(value[chosen].sum())
-    return Programme(
-        year=done,
-        benefit=total,
-        bound=max(bound, total),
-        spent=np.bincount(year[chosen], weights=paid[chosen], minlength=years).astype(np.float64),
-        order=piece[chosen][order],
-    )
+    def solve(self, *, whole: bool, relative_gap: float, seconds: float) -> tuple[FloatArray, float]:
+        """Share of each pair, and what no choice can surpass."""
+        n, at = len(self.piece), np.arange(len(self.piece))
+        once = sparse.csr_array((np.ones(n), (self.piece, at)), shape=(self.n_pieces, n))
+        # In shares of the cap: coefficients near 1 keep the solver's tolerances meaningful.
+        scale = np.where(self.cap > 0.0, self.cap, 1.0)
+        within = sparse.csr_array((self.paid / scale[self.year], (self.year, at)), shape=(len(scale), n))
+        unit = self.value.max()
+        found = milp(
+            -self.value / unit,
+            integrality=np.full(n, int(whole)),
+            bounds=Bounds(0.0, 1.0),
+            constraints=[
+                LinearConstraint(once, ub=np.ones(self.n_pieces)),
+                LinearConstraint(within, ub=np.where(self.cap > 0.0, 1.0, 0.0)),
+            ],
+            # Presolving brings nothing here, and one version of the solver then writes to the user's terminal.
+            options={"mip_rel_gap": relative_gap, "time_limit": seconds, "presolve": False},
+        )
+        proved = found.mip_dual_bound if whole else found.fun
+        bound = self._without_caps() if proved is None else -float(proved) * unit
+        return (np.zeros(n) if found.x is None else found.x), bound
+
+    def _without_caps(self) -> float:
+        """Benefit of everything at its best: the bound that needs no solver."""
+        best = np.zeros(self.n_pieces)
+        np.maximum.at(best, self.piece, self.value)
+        return float(best.sum())
+
+    def rounded(self, share: FloatArray) -> BoolArray:
+        """Whole choices near `share`, within the caps to the last cent, with what money is left spent on."""
+        # Above a half no piece is chosen twice.
+        chosen = share > 0.5
+        spent = np.bincount(self.year[chosen], weights=self.paid[chosen], minlength=len(self.cap)).astype(
+            float
+        )
+        for late in np.flatnonzero(spent > self.cap):
+            of_year = np.flatnonzero(chosen & (self.year == late))
+            for i in of_year[np.argsort(self.value[of_year])]:
+                if spent[late] <= self.cap[late]:
+                    break
+                chosen[i] = False
+                spent[late] -= self.paid[i]
+        return self._with_rest_spent(chosen, spent)
+
+    def _with_rest_spent(self, chosen: BoolArray, spent: FloatArray) -> BoolArray:
+        taken = np.zeros(self.n_pieces, dtype=np.bool_)
+        taken[self.piece[chosen]] = True
+        for year, left in enumerate(self.cap - spent):
+            open_to = np.flatnonzero((self.year == year) & ~taken[self.piece] & (self.paid <= left))
+            best_first = open_to[np.argsort(-self.value[open_to], kind="stable")]
+            fits = best_first[np.cumsum(self.paid[best_first]) <= left]
+            chosen[fits] = True
+            taken[self.piece[fits]] = True
+        return chosen
+
+    def programme(self, chosen: BoolArray, bound: float) -> Programme:
+        """What was chosen, summed up."""
+        piece, year, value, paid = (a[chosen] for a in (self.piece, self.year, self.value, self.paid))
+        done = np.zeros(self.n_pieces, dtype=np.int64)
+        done[piece] = year + 1
+        order = np.lexsort((-value / np.maximum(paid, 1e-12), year))
+        total = float(value.sum())
+        return Programme(
+            year=done,
+            benefit=total,
+            bound=max(bound, total),
+            spent=np.bincount(year, weights=paid, minlength=len(self.cap)).astype(np.float64),
+            order=piece[order],
+        )
 
 
 def carry_out(simulation: Simulation, programme: Programme, planned: Works, cap: ArrayLike) -> Uint8Array:
@@ -193,7 +216,7 @@ def carry_out(simulation: Simulation, programme: Programme, planned: Works, cap:
     """
     n, n_draws = simulation.stock.n_pieces, simulation.n_draws
     alive = np.zeros((n, n_draws), dtype=np.float32)
-    price = np.zeros((n, n_draws), dtype=np.float32)
+    price = np.zeros((n, n_draws))
     done = np.zeros((n, n_draws), dtype=np.uint8)
     most = np.asarray(cap, dtype=np.float64)
 

@@ -101,13 +101,12 @@ def _policies(rows: pl.DataFrame, first: Mapping[str, Any]) -> list[pn.viewable.
             height=240,
             data=rows,
             name="budget policies",
-            says=f"Present value of all that is spent in {first['horizon_years']} years: mean, and the range of 8 in 10 possible futures.",
+            says=f"Present value of all that is spent in {first['horizon_years']:g} years: mean, and the range of 8 in 10 possible futures.",
         ),
         parts.table(
             rows,
             [
                 Shown("policy", lambda row: row["shown"]),
-                Shown("what is done", lambda row: row["policy_label"]),
                 _money("present value, mean", "present_value"),
                 _money("of it trouble", "emergency_present_value"),
                 Shown(
@@ -122,8 +121,9 @@ def _policies(rows: pl.DataFrame, first: Mapping[str, Any]) -> list[pn.viewable.
                 ),
                 _money("balance needed now", "opening_balance_usd"),
                 _money("first yearly contribution", "first_contribution_usd"),
+                Shown("what is done", lambda row: row["policy_label"]),
             ],
-            caption="With that balance and contributions that grow with prices, a reserve lasts in 9 of 10 futures, unless set otherwise",
+            caption="Policies, and the balance and yearly contributions (growing with prices) with which a reserve lasts in most futures",
         ),
         parts.paragraph(TOLD, small=True),
         parts.text_with_commands(REPORT),

@@ -21,7 +21,7 @@ from models.money import (
     least_opening,
     present_value,
 )
-from models.programme import Programme, carry_out, choose
+from models.programme import Effort, Programme, carry_out, choose
 from models.renewal import Future, Policy, Simulation, Works, Worth
 from pipeline.assumptions import Assumptions, UnitCost
 from pipeline.errors import SettingsError
@@ -110,7 +110,7 @@ def make_budget(
     costs: tuple[UnitCost, ...],
     *,
     reserve_policy: str | None = None,
-    solver_seconds: float = 30.0,
+    effort: Effort | None = None,
     progress: Progress = silent,
 ) -> Budget:
     """Simulate policies for chosen lots.
@@ -127,8 +127,8 @@ def make_budget(
         Loaded ones; the assumptions' own apply where there are none.
     reserve_policy : str, optional
         Policy that the reserve is to pay for; default the one with the least mean present value.
-    solver_seconds : float
-        Time for the programme under the cap.
+    effort : Effort, optional
+        For the programme under the cap.
     progress : callable
         Told one short sentence at the start of each stage.
 
@@ -170,7 +170,7 @@ def make_budget(
     }
     simulation = _simulation(portfolio, assumptions, run, prices, works["trouble"])
     futures, worth, programme, cap = _futures(
-        simulation, portfolio, assumptions, run, works, solver_seconds, progress
+        simulation, portfolio, assumptions, run, works, effort, progress
     )
     information = value_of_looking(worth, sensitivity=run.sensitivity, specificity=run.specificity)
     return _tables(
@@ -221,7 +221,7 @@ def _futures(
     assumptions: Assumptions,
     run: Run,
     works: dict[str, Works],
-    solver_seconds: float,
+    effort: Effort | None,
     progress: Progress,
 ) -> tuple[Futures, Worth, Programme, FloatArray]:
     n_lots, n_years = portfolio.lots.height, simulation.n_years
@@ -258,7 +258,7 @@ def _futures(
         futures[code.value] = simulation.run(policy)
     progress("Choosing what to renew within the yearly cap")
     cap = _cap(assumptions, futures[PolicyCode.WAIT.value], simulation.growth)
-    programme = choose(worth.leave[:, None] - worth.renew, worth.price, cap, seconds=solver_seconds)
+    programme = choose(worth.leave[:, None] - worth.renew, worth.price, cap, effort)
     carried = carry_out(simulation, programme, works["within_a_cap"], cap)
     futures[PolicyCode.CAP.value] = simulation.run(
         Policy(planned_year=carried, planned=works["within_a_cap"], camera_first=no_camera)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from models.programme import Effort
 from pipeline.assumptions import Assumptions
 from pipeline.errors import FitError
 from pipeline.progress import Progress, silent
@@ -19,10 +20,11 @@ from pipeline.steps.fit_regression import OutcomeFit
 
 #: A page needs fewer futures than a report; `underlot budget` simulates all that the assumptions ask for.
 DRAWS = 400
-SOLVER_SECONDS = 1.0
+#: A page shows no programme, only what it comes to.
+EFFORT = Effort(relative_gap=0.05, seconds=1.0)
 #: Lots counted in all budgets of a build together, and groups; more take too long to make ahead.
 MOST_LOTS = 100_000
-MOST_GROUPS = 200
+MOST_GROUPS = 150
 #: Lots of each group that are published: the dearest, and those where a camera is worth most.
 SHOWN_LOTS = 50
 KINDS = ("portfolio", "subdivision")
@@ -98,7 +100,7 @@ def _budgets(
             progress(f"Budgets: {place} of {len(groups)}")
         keys = {"group_kind": pl.lit(kind), "group_name": pl.lit(name)}
         try:
-            budget = make_budget(town, lot_ids, assumptions, run, costs, solver_seconds=SOLVER_SECONDS)
+            budget = make_budget(town, lot_ids, assumptions, run, costs, effort=EFFORT)
         except FitError as fault:
             made["budgets"].append(_refused(kind, name, len(lot_ids), assumptions, str(fault)))
             continue

@@ -7,11 +7,14 @@ import pytest
 
 from models.errors import ModelInputError
 from models.information import value_of_looking
-from models.programme import carry_out, choose
+from models.programme import Effort, carry_out, choose
 from tests.budget_stock import FOREVER, make, policy
 
 #: So small that what needs repair makes trouble within the first year.
 AT_ONCE = 1e-6
+
+
+PROOF = Effort(relative_gap=0.0)
 
 
 def close(values, expected, n_draws: int, spread: float) -> None:
@@ -149,7 +152,7 @@ def test_worth_of_a_year_equals_the_policy_that_does_it() -> None:
 def test_the_best_of_three_projects_by_hand() -> None:
     # Caps of 5 and 5. Benefits fall by one a year. A costs 5, B and C cost 3 and 2.
     # A in year 2 (9) with B and C in year 1 (6 + 5) brings 20; A first and B and C later 10 + 5 + 4 = 19.
-    found = choose([[10, 9], [6, 5], [5, 4]], [[5, 5], [3, 3], [2, 2]], [5, 5], relative_gap=0.0)
+    found = choose([[10, 9], [6, 5], [5, 4]], [[5, 5], [3, 3], [2, 2]], [5, 5], PROOF)
     assert found.benefit == pytest.approx(20)
     np.testing.assert_array_equal(found.year, [2, 1, 1])
     np.testing.assert_allclose(found.spent, [5, 5])
@@ -162,7 +165,7 @@ def test_a_programme_waits_when_prices_are_dear() -> None:
     simulation, planned = make(failed=(1.0, 1.0, 1.0), delay=1e9, n_draws=4)
     falling = np.array([[3.0], [2.0], [1.0]]) * 0.9 ** np.arange(10)
     # With mean prices two jobs fit into a year: the two that bring most go first.
-    plan = choose(falling, np.full((3, 10), 4_000.0), np.full(10, 8_000.0), relative_gap=0.0)
+    plan = choose(falling, np.full((3, 10), 4_000.0), np.full(10, 8_000.0), PROOF)
     np.testing.assert_array_equal(plan.year, [1, 1, 2])
     # The cap takes one job a year only.
     done = carry_out(simulation, plan, planned, np.full(10, 5_000.0))
