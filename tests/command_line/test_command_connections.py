@@ -137,3 +137,48 @@ def test_a_wrong_call_is_one_sentence(underlot, office: Workspace, options, code
     assert told in answer.err
     assert len(answer.err.strip().splitlines()) == 1
     assert not answer.out
+
+
+def _truth(town: Workspace) -> pl.DataFrame:
+    """What is the matter with each standing segment of the invented town, last one of each line last."""
+    lives = pl.read_parquet(town.root / "town" / "truth" / "lives.parquet").filter(
+        pl.col("ended_year").is_null()
+    )
+    with open_current(town) as reader:
+        age = reader.run()["as_of_year"] - pl.col("laid_year")
+    failed = (
+        (pl.col("structural_age") < age).fill_null(False)
+        | (pl.col("roots_joints_age") < age).fill_null(False)
+        | pl.col("has_belly")
+    )
+    return lives.sort("lot_id", "sequence").select("lot_id", failed=failed)
+
+
+def test_the_chances_of_last_segments_come_true(town: Workspace, ranked: pl.DataFrame) -> None:
+    """Authority: the invented town's known truth. By fifths of chance, within 5 points and three standard errors."""
+    last = _truth(town).group_by("lot_id", maintain_order=True).agg(pl.col("failed").last())
+    both = ranked.filter(pl.col("status") == "ok").join(last, on="lot_id").sort("tie_in_failure_probability")
+    for fifth in both.iter_slices(both.height // 5 + 1):
+        chance = fifth["tie_in_failure_probability"]
+        error = (chance * (1 - chance)).sum() ** 0.5 / fifth.height
+        assert fifth["failed"].mean() == pytest.approx(chance.mean(), abs=0.05 + 3 * error)
+
+
+def test_areas_to_canvass_come_true(town: Workspace) -> None:
+    """The better half of the areas has more unseen failures per door, and about as many as foretold."""
+    lines = _truth(town).group_by("lot_id").agg(pl.col("failed").any())
+    with open_current(town) as reader:
+        areas = reader.query("SELECT * FROM canvass_areas WHERE status = 'ok' ORDER BY rank")
+        unseen = reader.query(
+            "SELECT d.lot_id, d.area_id FROM canvass_lots AS d JOIN lots AS l USING (lot_id) WHERE l.n_inspections = 0"
+        )
+    true = unseen.join(lines, on="lot_id").group_by("area_id").agg(pl.col("failed").sum())
+    areas = areas.join(true, on="area_id").sort("rank")
+    assert areas.height >= 4
+    rates = []
+    for half in (areas.head(areas.height // 2), areas.tail(areas.height // 2)):
+        expected, failed, doors = (half[name].sum() for name in ("expected_unseen", "failed", "n_doors"))
+        # Unseen failures are a sum of Bernoulli draws: its variance is at most the expectation.
+        assert failed == pytest.approx(expected, abs=0.05 * doors + 3 * expected**0.5)
+        rates.append(failed / doors)
+    assert rates[0] > rates[1]
