@@ -19,6 +19,7 @@ from pipeline.commands.canvass import canvass_command
 from pipeline.commands.connections import connections_command
 from pipeline.commands.dashboard import dashboard_command
 from pipeline.commands.demo import demo_command
+from pipeline.commands.hotspots import hotspots_command
 from pipeline.commands.load import load_command
 from pipeline.commands.rejects import rejects_command
 from pipeline.commands.score import score_command
@@ -60,6 +61,7 @@ for command in (
     rejects_command,
     build_command,
     score_command,
+    hotspots_command,
     budget_command,
     canvass_command,
     connections_command,

@@ -17,6 +17,7 @@ COMMANDS = [
     "rejects",
     "build",
     "score",
+    "hotspots",
     "canvass",
     "connections",
     "budget",
