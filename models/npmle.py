@@ -128,7 +128,12 @@ class NPMLE(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships no types
         self.entry_age_ = float(entry[given.weight > 0].min())
         told = (given.weight > 0) & ((given.left > entry) | (given.right < np.inf))
         records = Intervals(given.left[told], given.right[told], given.weight[told], entry[told])
-        fit = fit_truncated(records, tolerance=self.tolerance, max_iterations=self.max_iterations)
+        fit = fit_truncated(
+            records,
+            last_entry=float(entry[given.weight > 0].max()),
+            tolerance=self.tolerance,
+            max_iterations=self.max_iterations,
+        )
         self.log_likelihood_, self.kkt_gap_ = fit.log_likelihood, fit.gap
         self.status_, self.reason_ = _describe_truncated(records, self.n_units_, fit)
         self._check_gap()
@@ -221,8 +226,6 @@ def _describe(records: Intervals, n_units: float) -> tuple[str, str]:
 
 def _describe_truncated(records: Intervals, n_units: float, fit: TruncatedFit) -> tuple[str, str]:
     status, reason = _describe(records, n_units)
-    if status != "ok":
-        return status, reason
     if fit.emptied is not None:
         at = fit.emptied
         return "risk_set_emptied", (
@@ -230,13 +233,13 @@ def _describe_truncated(records: Intervals, n_units: float, fit: TruncatedFit) -
             f"although others were first seen later, still sound; ask for the chance given age {at.right:g}."
         )
     gap = fit.is_free & (fit.right < np.inf)
-    if gap.any():
+    if status == "ok" and gap.any():
         at_gap = int(np.argmax(gap))
         return "gap", (
             f"No record tells how many failed between ages {fit.left[at_gap]:g} and {fit.right[at_gap]:g}: "
             "from there on the curve is not determined."
         )
-    return "ok", ""
+    return status, reason
 
 
 def _log_likelihood_and_gap(

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.compiled import compiled
-from models.intervals import FloatArray, IntArray, Intervals
+from models.intervals import LARGEST_TABLED_AGE, FloatArray, IntArray, Intervals
 from models.polish import BURST, polished
 from models.support import find_support, numbered
 from models.turnbull import weighted_isotonic
@@ -81,13 +81,17 @@ class _Spans:
         return _Spans(self.first[kept], self.last[kept], self.weight[kept])
 
 
-def fit_truncated(records: Intervals, *, tolerance: float, max_iterations: int) -> TruncatedFit:
+def fit_truncated(
+    records: Intervals, *, last_entry: float, tolerance: float, max_iterations: int
+) -> TruncatedFit:
     """Maximise the likelihood of records with entry ages.
 
     Parameters
     ----------
     records : Intervals
-        With `entry`; weights above 0.
+        With `entry`; weights above 0; each tells more than its entry.
+    last_entry : float
+        Latest age at which any unit, of these or others, was sound at entry.
     tolerance : float
         `gap` at which to stop.
     max_iterations : int
@@ -103,6 +107,7 @@ def fit_truncated(records: Intervals, *, tolerance: float, max_iterations: int) 
     Commenges 1996, Biometrics 52:512 (support). Steps as in `models.turnbull`. All from memory; that the
     likelihood is concave in the hazards is shown at the top of this module.
     """
+    records = _count_whole(records)
     support = find_support(records)
     m = len(support.left)
     _, low, _, entry = numbered(records)
@@ -125,12 +130,32 @@ def fit_truncated(records: Intervals, *, tolerance: float, max_iterations: int) 
     )
     emptied = None
     first_certain = int(np.argmax(certain))
-    if certain.any() and (entry >= support.ends[first_certain]).any():
+    if certain.any() and last_entry >= support.right[first_certain]:
         n_failed = failures.covering(m, failures.weight)[first_certain]
         emptied = Emptied(float(support.left[first_certain]), float(right[first_certain]), float(n_failed))
     hazard[certain] = np.inf
     free = (cost == 0) & ~told & ~certain
     return TruncatedFit(support.left, right, hazard, free, log_likelihood, gap, emptied)
+
+
+def _count_whole(records: Intervals) -> Intervals:
+    """Count identical records of whole ages once; real-valued ages hardly ever agree."""
+    if records.entry is None:
+        return records
+    ages = np.stack((records.left, records.right, records.entry))
+    finite = np.isfinite(ages)
+    if ages.size == 0 or (ages[finite] != np.floor(ages[finite])).any():
+        return records
+    size = int(ages[finite].max()) + 2
+    if size > LARGEST_TABLED_AGE:
+        return records
+    left, right, entry = np.where(finite, ages, size - 1).astype(np.int64)
+    key, where = np.unique((entry * size + left) * size + right, return_inverse=True)
+    weight: FloatArray = np.bincount(where, weights=records.weight).astype(np.float64)
+    rest, right = np.divmod(key, size)
+    entry, left = np.divmod(rest, size)
+    age = np.append(np.arange(size - 1, dtype=np.float64), np.inf)
+    return Intervals(age[left], age[right], weight, age[entry])
 
 
 def chance_given(

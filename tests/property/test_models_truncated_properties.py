@@ -31,6 +31,9 @@ class Masses:
         ages = np.unique(np.concatenate(([0.0], left, right[np.isfinite(right)], entry)))
         middle = np.append((ages[:-1] + ages[1:]) / 2, ages[-1] + 1.0)
         self.at = np.sort(np.concatenate((ages, middle)))
+        # Sound at entry and never seen again: nothing is said, and 0 / 0 is not to spoil the rest.
+        told = (left > entry) | np.isfinite(right)
+        left, right, weight, entry = left[told], right[told], weight[told], entry[told]
         exact = left == right
         covers = (self.at > left[:, None]) & (self.at <= right[:, None])
         self.covers = np.where(exact[:, None], self.at == left[:, None], covers)
@@ -42,7 +45,8 @@ class Masses:
         mass = np.zeros(len(self.at))
         for (a, b), m in zip(curve.intervals_, curve.mass_, strict=True):
             inside = (self.at > a) & (self.at <= b) if a < b else self.at == a
-            mass[np.argmax(inside) if inside.any() else -1] += m
+            # The latest will do for those who entered within the interval.
+            mass[np.flatnonzero(inside)[-1] if inside.any() else -1] += m
         return mass
 
     def log_likelihood(self, mass):

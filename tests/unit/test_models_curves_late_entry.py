@@ -64,6 +64,8 @@ def test_ages_at_which_no_one_was_watched():
         ([10, 8], [INF, INF], [1, 2], [10, 5], "no_failures"),
         ([5, 7], [9, 12], [1, 1], [5, 7], "all_failed"),
         ([5], [9], [1], [5], "all_failed"),
+        ([0, 1], [1, 2], [1, 1], [0, 1], "risk_set_emptied"),
+        ([2, 2], [2, INF], [1, 1], [0, 2], "risk_set_emptied"),
         ([5], [9], [0], [5], "no_records"),
         ([5, 7], [9, INF], [0, 0], [5, 2], "no_records"),
         ([9, 9, 9], [INF, INF, 9], [1, 1, 1], [3, 3, 3], "ok"),
