@@ -12,6 +12,7 @@ from urllib.parse import quote, urlsplit
 import panel as pn
 from bokeh.server.auth_provider import AuthProvider
 from jinja2 import Environment
+from markupsafe import Markup
 from tornado.web import RequestHandler
 
 from dashboards import theme
@@ -115,7 +116,9 @@ class _SignIn(RequestHandler):
         self.set_header("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; form-action 'self'; frame-ancestors 'none'")  # fmt: skip
         page = _local(self.get_argument("next", "/"))
         self.write(
-            PAGE.render(fault=fault, token=token, font=theme.FONT, action=f"/login?next={quote(page)}")
+            PAGE.render(
+                fault=fault, token=token, font=Markup(theme.FONT), action=f"/login?next={quote(page)}"
+            )
         )
 
     async def post(self) -> None:

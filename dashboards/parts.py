@@ -196,6 +196,24 @@ def _save_line(rows: Callable[[], pl.DataFrame], stem: str) -> pn.Row:
     )  # fmt: skip
 
 
+def report_buttons(file_stem: str, writers: Mapping[str, Callable[[], bytes]]) -> pn.viewable.Viewable:
+    """Return links that make a report in each of its forms when they are pressed.
+
+    Parameters
+    ----------
+    file_stem : str
+        Name of the file without its ending.
+    writers : mapping of str to callable
+        By ending, such as '.pdf'.
+    """
+    stem = "".join(letter if letter.isalnum() else "_" for letter in file_stem)
+
+    def button(ending: str, writer: Callable[[], bytes]) -> pn.widgets.FileDownload:
+        return save_button(f"Report as {ending[1:].upper()}", lambda: io.BytesIO(writer()), f"{stem}{ending}")
+
+    return pn.FlexBox(*(button(*pair) for pair in writers.items()), gap="14px", sizing_mode="stretch_width")
+
+
 def save_button(words: str, made: Callable[[], io.BytesIO], file_name: str) -> pn.widgets.FileDownload:
     """Return a link that makes a file when it is pressed, and saves it."""
     return pn.widgets.FileDownload(

@@ -22,6 +22,7 @@ from pipeline.commands.demo import demo_command
 from pipeline.commands.hotspots import hotspots_command
 from pipeline.commands.load import load_command
 from pipeline.commands.rejects import rejects_command
+from pipeline.commands.report import report_command
 from pipeline.commands.score import score_command
 from pipeline.errors import UnderlotError
 from pipeline.settings import DEFAULT_WORKSPACE, WORKSPACE_VARIABLE, Workspace
@@ -65,6 +66,7 @@ for command in (
     budget_command,
     canvass_command,
     connections_command,
+    report_command,
     dashboard_command,
     accounts_command,
 ):

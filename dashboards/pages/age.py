@@ -220,7 +220,10 @@ def _curve_says(run: Mapping[str, Any], row: Mapping[str, Any], has_steps: bool)
 def _key(has_steps: bool, has_fit: bool, colour: str) -> pn.viewable.Viewable:
     entries = []
     if has_steps:
-        entries += [(theme.INK, "as cameras saw it, with its range; thin: smoothed"), (theme.OPEN, "not determined")]
+        entries += [
+            (theme.INK, "as cameras saw it, with its range; thin: smoothed"),
+            (theme.OPEN, "not determined"),
+        ]
     if has_fit:
         entries.append((colour, "fitted (Weibull), with its range; broken: beyond the oldest look"))
     return parts.key(entries)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import panel as pn
@@ -14,6 +14,8 @@ from dashboards.data import Records
 from dashboards.parts import Choice, Shown
 from pipeline.vocabulary import FindingKind, Material
 
+After = Callable[[str], pn.viewable.Viewable]
+
 #: Addresses offered while the user types.
 MOST_OFFERED = 20
 #: Stands in the list for "not chosen yet".
@@ -22,8 +24,16 @@ NONE_CHOSEN = ""
 HOLDS_ASBESTOS = {Material.ASBESTOS_CEMENT.value, Material.BITUMINIZED_FIBER.value}
 
 
-def section(records: Records) -> pn.viewable.Viewable:
-    """Build the section: a search for an address, and the answer for the one chosen."""
+def section(records: Records, after: After) -> pn.viewable.Viewable:
+    """Build the section: a search for an address, and the answer for the one chosen.
+
+    Parameters
+    ----------
+    records : Records
+        One published generation.
+    after : callable
+        Takes the lot's id, returns what stands below the answer.
+    """
     asked = parts.from_address("lot")
     lot_id = asked if asked and records.has_lot(asked) else records.a_telling_lot()
     if lot_id is None:
@@ -32,7 +42,7 @@ def section(records: Records) -> pn.viewable.Viewable:
     parts.keep_in_address(chosen, "lot")
     return pn.Column(
         parts.card(*_search(records, chosen)),
-        parts.live(lambda lot: _answer(records, lot), chosen),
+        parts.live(lambda lot: _answer(records, lot, after), chosen),
         sizing_mode="stretch_width",
     )
 
@@ -51,7 +61,7 @@ def _search(records: Records, chosen: Choice) -> list[pn.viewable.Viewable]:
     )
     offered = pn.widgets.Select(
         name="Lots found",
-        options={_address(records.lot(chosen.value)): chosen.value},
+        options={address(records.lot(chosen.value)): chosen.value},
         sizing_mode="stretch_width",
         max_width=420,
         stylesheets=[theme.WIDGET],
@@ -80,7 +90,8 @@ def _search(records: Records, chosen: Choice) -> list[pn.viewable.Viewable]:
     return [pn.FlexBox(words, offered, gap="14px", sizing_mode="stretch_width"), told]
 
 
-def _address(lot: Mapping[str, Any]) -> str:
+def address(lot: Mapping[str, Any]) -> str:
+    """The address, or the id where none is recorded."""
     return str(lot["address"] or lot["lot_id"])
 
 
@@ -93,7 +104,7 @@ def _unique_labels(rows: pl.DataFrame) -> dict[str, str]:
     }
 
 
-def _answer(records: Records, lot_id: str) -> pn.viewable.Viewable:
+def _answer(records: Records, lot_id: str, after: After) -> pn.viewable.Viewable:
     lot = records.lot(lot_id)
     segments = records.lot_part("segments", lot_id)
     findings = records.lot_part("findings", lot_id)
@@ -107,6 +118,7 @@ def _answer(records: Records, lot_id: str) -> pn.viewable.Viewable:
         ),
         parts.card(*_pipe(lot, segments)),
         parts.card(*_history(inspections, findings)),
+        after(lot_id),
         sizing_mode="stretch_width",
     )
 
@@ -117,36 +129,54 @@ def _stop_work(findings: pl.DataFrame) -> list[pn.viewable.Viewable]:
 
 
 def _estimate(run: Mapping[str, Any], lot: Mapping[str, Any]) -> list[pn.viewable.Viewable]:
-    head = parts.heading(_address(lot))
+    head = parts.heading(address(lot))
     if lot["status"] != "ok":
         refused = wording.REFUSED.get(lot["status"], "No estimate")
         return [head, parts.note(f"{refused}: no estimate is given. {lot['sentence'] or ''}")]
-    horizon = f"{wording.number(run['horizon_years'])} years"
-    level = run["score_level"]
-    rows = pl.DataFrame(
-        [
-            _chance_row("a finding|is there now", lot, "failure_probability"),
-            _chance_row(f"none now, arises|within {horizon}", lot, "failure_within_horizon_probability"),
-            _chance_row(f"one is there|in {horizon}", lot, "failure_by_horizon_probability"),
-        ]
-    )
     never_seen = [] if lot["n_inspections"] else [parts.note(wording.NO_CAMERA)]
     return [
         head,
         *never_seen,
-        parts.figures(
-            [
-                _figure(lot, "failure_probability", wording.CHANCE_NOW, level),
-                *_if_none_now(lot, horizon, level),
-            ]
-        ),
-        *_none_now_is_unlikely(lot, horizon),
+        parts.figures(chance_figures(run, lot)),
+        *_none_now_is_unlikely(lot, horizon(run)),
         parts.chart(
-            sale.chances(rows.drop_nulls("chance")),
+            sale.chances(chances(run, lot)),
             height=210,
-            says=f"Dots are estimates, bars their {wording.level(level)} ranges. As of {run['as_of_source']}. {run['failure_definition']}",
+            name=f"chances of lot {lot['lot_id']}",
+            says=chances_say(run),
         ),
     ]
+
+
+def horizon(run: Mapping[str, Any]) -> str:
+    """The holding period in words."""
+    return f"{wording.number(run['horizon_years'])} years"
+
+
+def chance_figures(run: Mapping[str, Any], lot: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The chances that matter most, each with what it is the chance of."""
+    level = run["score_level"]
+    return [
+        _figure(lot, "failure_probability", wording.CHANCE_NOW, level),
+        *_if_none_now(lot, horizon(run), level),
+    ]
+
+
+def chances(run: Mapping[str, Any], lot: Mapping[str, Any]) -> pl.DataFrame:
+    """The chances with their ranges, as `charts.sale.chances` draws them."""
+    years = horizon(run)
+    rows = [
+        _chance_row("a finding|is there now", lot, "failure_probability"),
+        _chance_row(f"none now, arises|within {years}", lot, "failure_within_horizon_probability"),
+        _chance_row(f"one is there|in {years}", lot, "failure_by_horizon_probability"),
+    ]
+    return pl.DataFrame(rows).drop_nulls("chance")
+
+
+def chances_say(run: Mapping[str, Any]) -> str:
+    """The sentence below that drawing."""
+    level = wording.level(run["score_level"])
+    return f"Dots are estimates, bars their {level} ranges. As of {run['as_of_source']}. {run['failure_definition']}"
 
 
 def _figure(lot: Mapping[str, Any], column: str, what: str, level: float) -> tuple[str, str]:
@@ -176,13 +206,17 @@ def _chance_row(what: str, lot: Mapping[str, Any], column: str) -> dict[str, Any
     }
 
 
-def _behind(lot: Mapping[str, Any], reasons: pl.DataFrame) -> list[pn.viewable.Viewable]:
-    facts = [
+def rests_on(lot: Mapping[str, Any]) -> list[str]:
+    """What records stand behind a lot's chances."""
+    return [
         f"Evidence: {lot['evidence'] or 'not graded'}.",
         f"{wording.count(lot['n_like'] or 0, 'judged look')} at pipes of the same main material and era, "
         f"{wording.number(lot['n_like_bad'] or 0)} of them with a repair-grade finding.",
     ]
-    pieces = [parts.heading("What this rests on"), parts.bullets(facts)]
+
+
+def _behind(lot: Mapping[str, Any], reasons: pl.DataFrame) -> list[pn.viewable.Viewable]:
+    pieces = [parts.heading("What this rests on"), parts.bullets(rests_on(lot))]
     if reasons.height:
         pieces += [parts.heading("Why"), parts.bullets(reasons["reason"].to_list())]
     built = f"House built {lot['year_built']}." if lot["year_built"] else "Year of the house not recorded."
@@ -201,7 +235,7 @@ def _pipe(lot: Mapping[str, Any], segments: pl.DataFrame) -> list[pn.viewable.Vi
             head,
             parts.paragraph("No segment of this line is on record, so its material and age are estimated."),
         ]
-    placed, by_length = _along(segments)
+    placed, by_length = along(segments)
     says = (lot["line_summary"] or "").strip()
     if not by_length:
         says += " Lengths are not all on record; segments without one are drawn 20 ft long."
@@ -210,24 +244,7 @@ def _pipe(lot: Mapping[str, Any], segments: pl.DataFrame) -> list[pn.viewable.Vi
         parts.chart(sale.line(placed), height=160, says=says),
         parts.table(
             placed,
-            [
-                Shown("no.", lambda r: str(r["sequence"]), is_number=True),
-                Shown("material", lambda r: wording.material(r["material"])),
-                Shown("diameter [in]", lambda r: wording.number(r["diameter_in"]), is_number=True),
-                Shown("depth [ft]", lambda r: wording.number(r["depth_ft"], 1), is_number=True),
-                Shown("length [ft]", lambda r: wording.number(r["length_ft"]), is_number=True),
-                Shown("laid", lambda r: wording.years(r["install_year_min"], r["install_year_max"])),
-                Shown("known from", _known_from),
-                Shown(
-                    "chance of a finding now",
-                    lambda r: wording.estimate(
-                        r["failure_probability"],
-                        r["failure_probability_lower"],
-                        r["failure_probability_upper"],
-                    ),
-                    is_number=True,
-                ),
-            ],
+            SEGMENT_COLUMNS,
             caption="Segments",
         ),
     ]
@@ -240,7 +257,7 @@ def _pipe(lot: Mapping[str, Any], segments: pl.DataFrame) -> list[pn.viewable.Vi
 DRAWN_FT = 20.0
 
 
-def _along(segments: pl.DataFrame) -> tuple[pl.DataFrame, bool]:
+def along(segments: pl.DataFrame) -> tuple[pl.DataFrame, bool]:
     """Place segments one after the other; also whether all lengths are on record."""
     length = pl.col("length_ft").fill_null(DRAWN_FT)
     placed = segments.with_columns(to_ft=length.cum_sum()).with_columns(from_ft=pl.col("to_ft") - length)
@@ -265,16 +282,7 @@ def _history(inspections: pl.DataFrame, findings: pl.DataFrame) -> list[pn.viewa
         head,
         parts.table(
             inspections,
-            [
-                Shown("day", lambda r: wording.look_time(r["inspection_date"], r["look_year"])),
-                Shown("why", lambda r: wording.word(r["purpose"])),
-                Shown("verdict", lambda r: wording.word(r["verdict"] or "not judged")),
-                Shown("the rule that decided", lambda r: r["rule"] or "–"),
-                Shown("reached [ft]", lambda r: wording.number(r["end_ft"]), is_number=True),
-                Shown("to the tie-in", lambda r: wording.yes_no(r["reached_tie_in"])),
-                Shown("drained", lambda r: wording.yes_no(r["line_drained"])),
-                Shown("findings", lambda r: wording.number(r["n_findings"]), is_number=True),
-            ],
+            INSPECTION_COLUMNS,
             caption="Camera runs, newest first",
         ),
     ]
@@ -284,6 +292,34 @@ def _history(inspections: pl.DataFrame, findings: pl.DataFrame) -> list[pn.viewa
     return pieces
 
 
+SEGMENT_COLUMNS = (
+    Shown("no.", lambda r: str(r["sequence"]), is_number=True),
+    Shown("material", lambda r: wording.material(r["material"])),
+    Shown("diameter [in]", lambda r: wording.number(r["diameter_in"]), is_number=True),
+    Shown("depth [ft]", lambda r: wording.number(r["depth_ft"], 1), is_number=True),
+    Shown("length [ft]", lambda r: wording.number(r["length_ft"]), is_number=True),
+    Shown("laid", lambda r: wording.years(r["install_year_min"], r["install_year_max"])),
+    Shown("known from", _known_from),
+    Shown(
+        "chance of a finding now",
+        lambda r: wording.estimate(
+            r["failure_probability"],
+            r["failure_probability_lower"],
+            r["failure_probability_upper"],
+        ),
+        is_number=True,
+    ),
+)
+INSPECTION_COLUMNS = (
+    Shown("day", lambda r: wording.look_time(r["inspection_date"], r["look_year"])),
+    Shown("why", lambda r: wording.word(r["purpose"])),
+    Shown("verdict", lambda r: wording.word(r["verdict"] or "not judged")),
+    Shown("the rule that decided", lambda r: r["rule"] or "–"),
+    Shown("reached [ft]", lambda r: wording.number(r["end_ft"]), is_number=True),
+    Shown("to the tie-in", lambda r: wording.yes_no(r["reached_tie_in"])),
+    Shown("drained", lambda r: wording.yes_no(r["line_drained"])),
+    Shown("findings", lambda r: wording.number(r["n_findings"]), is_number=True),
+)
 FINDING_COLUMNS = (
     Shown("at [ft]", lambda r: wording.number(r["at_ft"]), is_number=True),
     Shown("to [ft]", lambda r: wording.number(r["to_ft"]), is_number=True),

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from urllib.parse import quote
+
 import panel as pn
+from markupsafe import Markup
 
 from dashboards import parts, theme, wording
 from dashboards.data import Records
 from dashboards.pages import house, tract
+from dashboards.reports.as_html import as_html
+from dashboards.reports.as_pdf import as_pdf
+from dashboards.reports.document import Document
+from dashboards.reports.house import report as house_report
+from dashboards.reports.subdivision import report as area_report
 
 HOUSE, TRACT = "house", "subdivision"
 
@@ -28,8 +37,28 @@ def page(records: Records) -> pn.viewable.Viewable:
     parts.keep_in_address(kind, "about")
 
     def chosen(which: str) -> pn.viewable.Viewable:
-        return tract.section(records) if which == TRACT else house.section(records)
+        if which == TRACT:
+            return tract.section(records, lambda name: _reports(name, lambda: area_report(records, name)))
+        return house.section(records, lambda lot_id: _after_house(records, lot_id))
 
     return pn.Column(
         top, parts.note(wording.SCREENING), kind, parts.live(chosen, kind), sizing_mode="stretch_width"
     )
+
+
+def _after_house(records: Records, lot_id: str) -> pn.viewable.Viewable:
+    title = house.address(records.lot(lot_id))
+    on_map = Markup('<p class="u-text"><a href="?page=map&amp;lot={}">See it on the map</a></p>').format(
+        quote(lot_id)
+    )
+    return pn.Column(
+        _reports(title, lambda: house_report(records, lot_id)),
+        parts.text(on_map),
+        sizing_mode="stretch_width",
+    )
+
+
+def _reports(title: str, made: Callable[[], Document]) -> pn.viewable.Viewable:
+    """The same answer to hand on, with the cautions and how the numbers were made."""
+    writers = {".pdf": lambda: as_pdf(made()), ".html": lambda: as_html(made())}
+    return parts.card(parts.heading("To hand on"), parts.report_buttons(title, writers))

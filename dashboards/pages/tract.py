@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import panel as pn
@@ -12,8 +12,16 @@ from dashboards.charts import sale
 from dashboards.data import Records
 
 
-def section(records: Records) -> pn.viewable.Viewable:
-    """Build the section: a choice of subdivision, and the answer."""
+def section(records: Records, after: Callable[[str], pn.viewable.Viewable]) -> pn.viewable.Viewable:
+    """Build the section: a choice of subdivision, and the answer.
+
+    Parameters
+    ----------
+    records : Records
+        One published generation.
+    after : callable
+        Takes the subdivision's name, returns what stands below the answer.
+    """
     names = records.subdivision_names()
     if not names:
         return parts.empty(wording.NO_SUBDIVISIONS, wording.NO_SUBDIVISIONS_TODO)
@@ -27,7 +35,9 @@ def section(records: Records) -> pn.viewable.Viewable:
     parts.keep_in_address(chosen, "subdivision")
     return pn.Column(
         parts.card(chosen),
-        parts.live(lambda name: _answer(records, name), chosen),
+        parts.live(
+            lambda name: pn.Column(_answer(records, name), after(name), sizing_mode="stretch_width"), chosen
+        ),
         sizing_mode="stretch_width",
     )
 
@@ -40,35 +50,39 @@ def _answer(records: Records, name: str) -> pn.viewable.Viewable:
 
 
 def _estimate(run: Mapping[str, Any], row: Mapping[str, Any]) -> list[pn.viewable.Viewable]:
-    level = wording.level(run["score_level"])
-    built = wording.years(row["year_built_from"], row["year_built_to"])
-    counts = parts.bullets(
-        [
-            f"{wording.count(row['n_lots'], 'lot')}, houses built {built}; {wording.number(row['n_scored'])} with an estimate.",
-            f"{wording.number(row['n_inspected'])} inspected ({wording.share(row['n_inspected'], row['n_lots'])}), "
-            f"{wording.number(row['n_observed'])} of them with a repair-grade finding at the newest look; "
-            f"{wording.number(row['expected'], 1)} expected there from material, age and depth.",
-            f"{_above_threshold(row)} of the lots with an estimate have a chance above "
-            f"{wording.chance(row['threshold_probability'])}.",
-        ]
-    )
+    counts = parts.bullets(counts_in_words(row))
     notes = (
         []
         if row["status"] == "ok"
         else [parts.note(row["sentence"] or wording.REFUSED.get(row["status"], ""))]
     )
+    figures = expected_figures(run, row)
+    return [*([parts.figures(figures)] if figures else []), *notes, counts]
+
+
+def counts_in_words(row: Mapping[str, Any]) -> list[str]:
+    """What is on record of a subdivision."""
+    built = wording.years(row["year_built_from"], row["year_built_to"])
+    return [
+        f"{wording.count(row['n_lots'], 'lot')}, houses built {built}; {wording.number(row['n_scored'])} with an estimate.",
+        f"{wording.number(row['n_inspected'])} inspected ({wording.share(row['n_inspected'], row['n_lots'])}), "
+        f"{wording.number(row['n_observed'])} of them with a repair-grade finding at the newest look; "
+        f"{wording.number(row['expected'], 1)} expected there from material, age and depth.",
+        f"{_above_threshold(row)} of the lots with an estimate have a chance above "
+        f"{wording.chance(row['threshold_probability'])}.",
+    ]
+
+
+def expected_figures(run: Mapping[str, Any], row: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The number of lots expected to have a finding now; nothing where there is no estimate."""
     if wording.missing(row["expected_failed_now"]):
-        return [*notes, counts]
-    figures = parts.figures(
-        [
-            (
-                wording.number(row["expected_failed_now"], 1),
-                f"of {wording.number(row['n_scored'])} lots expected to have a repair-grade finding now "
-                f"({level} range {wording.number_range(row['expected_failed_now_lower'], row['expected_failed_now_upper'])})",
-            )
-        ]
+        return []
+    span = wording.number_range(row["expected_failed_now_lower"], row["expected_failed_now_upper"])
+    what = (
+        f"of {wording.number(row['n_scored'])} lots expected to have a repair-grade finding now "
+        f"({wording.level(run['score_level'])} range {span})"
     )
-    return [figures, *notes, counts]
+    return [(wording.number(row["expected_failed_now"], 1), what)]
 
 
 def _above_threshold(row: Mapping[str, Any]) -> str:

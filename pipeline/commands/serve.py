@@ -1,8 +1,9 @@
-"""Starting the dashboard; the only module of the pipeline that may import `dashboards`."""
+"""Starting the dashboard and writing its reports; the only module of the pipeline that may import `dashboards`."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from pipeline.settings import Workspace
 
@@ -28,3 +29,16 @@ def start_dashboard(
     from dashboards.serve import serve  # noqa: PLC0415
 
     serve(workspace, port=port, open_browser=open_browser, address=address, origins=origins)
+
+
+def write_report(workspace: Workspace, path: Path, *, lot: str | None, subdivision: str | None) -> str:
+    """Write a report from what is published; return what it is about.
+
+    Raises
+    ------
+    UnderlotError
+        Nothing is published, nothing or several things have that name, or the file cannot be written.
+    """
+    from dashboards.reports.make import save_report  # noqa: PLC0415
+
+    return save_report(workspace, path, lot=lot, subdivision_name=subdivision)

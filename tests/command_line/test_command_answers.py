@@ -16,9 +16,6 @@ from pipeline.settings import Workspace
 PURPOSE = ("--purpose", "a test of the answers")
 
 
-PURPOSE = ("--purpose", "a test of the answers")
-
-
 @pytest.fixture(scope="session")
 def lots(town: Workspace) -> pl.DataFrame:
     with open_current(town) as reader:

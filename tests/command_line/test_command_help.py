@@ -23,6 +23,7 @@ COMMANDS = [
     "budget",
     "dashboard",
     "accounts",
+    "report",
 ]
 
 

@@ -1,0 +1,84 @@
+"""The way in to reports: what about, and written as what."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from dashboards.data import Records
+from dashboards.reports import house, subdivision
+from dashboards.reports.as_html import as_html
+from dashboards.reports.as_pdf import as_pdf
+from dashboards.reports.document import Document
+from pipeline.errors import InputFileError, SettingsError
+from pipeline.published.read import open_current
+from pipeline.settings import Workspace
+
+WRITERS = {".html": as_html, ".pdf": as_pdf}
+
+
+def save_report(workspace: Workspace, path: Path, *, lot: str | None, subdivision_name: str | None) -> str:
+    """Write a report on a lot or a subdivision; return what it is about.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Whose published results.
+    path : Path
+        File ending in .html or .pdf; replaced whole.
+    lot : str or None
+        Address, a part of it that fits one lot only, or lot id.
+    subdivision_name : str or None
+        Name of a subdivision, in place of a lot.
+
+    Raises
+    ------
+    UnderlotError
+        Nothing is published, nothing or several things have that name, or the file cannot be written.
+    """
+    writer = WRITERS.get(path.suffix.lower())
+    if writer is None:
+        raise SettingsError(
+            f"{path.name}: reports are written as .html or .pdf. Choose one of these endings."
+        )
+    with open_current(workspace) as reader:
+        records = Records(reader)
+        made = _on_lot(records, lot) if lot is not None else _on_area(records, subdivision_name or "")
+    content = writer(made)
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_bytes(content)
+        part.replace(path)
+    except OSError as exc:
+        part.unlink(missing_ok=True)
+        raise InputFileError(
+            path, f"cannot be written ({exc.strerror or exc}).", "Choose another place."
+        ) from exc
+    return made.title
+
+
+def _on_lot(records: Records, words: str) -> Document:
+    if records.has_lot(words):
+        return house.report(records, words)
+    found = records.find_lots(words, limit=6)
+    same = found.filter(found["address"].str.to_lowercase() == " ".join(words.split()).lower())
+    chosen = same if same.height == 1 else found
+    if chosen.is_empty():
+        raise SettingsError(
+            f"No lot has {words!r} in its address, or as its id. Try a shorter part of the address."
+        )
+    if chosen.height > 1:
+        several = "; ".join(f"{r['address']} ({r['lot_id']})" for r in chosen.head(5).iter_rows(named=True))
+        raise SettingsError(
+            f"Several lots fit {words!r}: {several}. Give more of the address, or the lot id."
+        )
+    return house.report(records, chosen["lot_id"][0])
+
+
+def _on_area(records: Records, name: str) -> Document:
+    names = records.subdivision_names()
+    known = {each.lower(): each for each in names}
+    if name.lower() not in known:
+        raise SettingsError(
+            f"There is no subdivision {name!r}. Subdivisions: {', '.join(names[:12]) or 'none'}."
+        )
+    return subdivision.report(records, known[name.lower()])
