@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator
 
+from models.conditional import chance_given
 from models.errors import ModelInputError
 from models.intervals import FloatArray, Intervals, check_intervals, collapse
 from models.support import Support, find_support
-from models.truncated import TruncatedFit, chance_given, fit_truncated
+from models.truncated import TruncatedFit, fit_truncated
 from models.turnbull import maximise_likelihood, weighted_isotonic
 
 #: Masses below this are rounding, not support.
