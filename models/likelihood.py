@@ -11,9 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
-from scipy.special import expit
 
+from models.arrow import Arrow
+from models.atoms import Predictors, Weibull, log_age_from_reference, weibull_atoms
 from models.errors import ModelInputError
+from models.groups import Groups, Membership
 from models.lines import (
     Units,
     connected_units,
@@ -39,8 +41,6 @@ from models.patterns import (
 
 #: A probability below this is taken as this: exp(-690), far beyond any believable record.
 SMALLEST = 1e-300
-#: Cap on (age / scale)^shape on the log scale: beyond it S is 0 to double precision.
-LARGEST_LOG_HAZARD = 20.0
 
 
 @dataclass(frozen=True)
@@ -56,69 +56,12 @@ class Parts:
 
 
 @dataclass(frozen=True)
-class Predictors:
-    """Linear predictors, one value per covariate row (last axis), or per draw and row.
-
-    `log_scale` and `log_shape` are of the Weibull; `start` is the log odds of having failed from the
-    start, None where no pipe has.
-    """
-
-    log_scale: FloatArray
-    log_shape: FloatArray
-    start: FloatArray | None
-
-    @property
-    def all(self) -> tuple[FloatArray, ...]:
-        """Those that there are, in the order of the coefficients."""
-        both = (self.log_scale, self.log_shape)
-        return both if self.start is None else (*both, self.start)
-
-
-@dataclass(frozen=True)
-class Weibull:
-    """S and its derivatives by the predictors, one value per atom.
-
-    `first[i]` is dS / dη_i and `second[i][j]` (j <= i) is d²S / dη_i dη_j, η in the order of
-    `Predictors.all`.
-    """
-
-    survival: FloatArray
-    failed: FloatArray
-    first: tuple[FloatArray, ...]
-    second: tuple[tuple[FloatArray, ...], ...]
-
-
-def weibull_atoms(log_age: FloatArray, at_atom: tuple[FloatArray, ...]) -> Weibull:
-    """S = (1 - δ) exp(-H), H = (age / scale)^shape, and derivatives up to the second.
-
-    `at_atom` holds log scale, log shape and, where pipe may have failed from the start, logit δ.
-    """
-    log_scale, log_shape = at_atom[:2]
-    shape = np.exp(np.minimum(log_shape, LARGEST_LOG_HAZARD))
-    u = np.minimum(shape * (log_age - log_scale), LARGEST_LOG_HAZARD)
-    hazard = np.exp(u)
-    lost = np.logaddexp(0.0, at_atom[2]) if len(at_atom) > 2 else np.zeros_like(hazard)
-    survival = np.exp(-hazard - lost)
-    s_h = survival * hazard
-    first: tuple[FloatArray, ...] = (s_h * shape, -s_h * u)
-    second: tuple[tuple[FloatArray, ...], ...] = (
-        (s_h * shape**2 * (hazard - 1.0),),
-        (s_h * shape * (1.0 + u - u * hazard), s_h * u * (u * hazard - 1.0 - u)),
-    )
-    if len(at_atom) > 2:
-        share = expit(at_atom[2])
-        by_start = (-share * first[0], -share * first[1], -share * (1.0 - 2.0 * share) * survival)
-        first, second = (*first, -share * survival), (*second, by_start)
-    return Weibull(survival=survival, failed=-np.expm1(-hazard - lost), first=first, second=second)
-
-
-@dataclass(frozen=True)
 class Derivatives:
-    """Log-likelihood of all patterns, its gradient and Hessian by the coefficients."""
+    """Log-likelihood of all patterns, its gradient and Hessian by the coefficients, then by group effects."""
 
     value: float
     gradient: FloatArray
-    hessian: FloatArray
+    hessian: Arrow
 
 
 class LooksLikelihood:
@@ -128,6 +71,13 @@ class LooksLikelihood:
     ----------
     looks, line_looks, detection
         As in `models.lives.LifeRegression`.
+    groups : Groups, optional
+        Group of each covariate row; all candidates of a life, and all lives of a line, must share one.
+
+    Raises
+    ------
+    ModelInputError
+        If a life may be in two groups, or a line has lives of two.
 
     Attributes
     ----------
@@ -137,10 +87,18 @@ class LooksLikelihood:
         Distinct patterns.
     """
 
-    def __init__(self, looks: LifeLooks, line_looks: LineLooks | None, detection: Detection) -> None:
+    def __init__(
+        self,
+        looks: LifeLooks,
+        line_looks: LineLooks | None,
+        detection: Detection,
+        groups: Groups | None = None,
+    ) -> None:
         parts = compile_parts(looks, line_looks, detection)
         self._gather(parts)
         self._drop_impossible(parts)
+        self.groups = groups
+        self.member = self._membership(groups)
 
     def _gather(self, parts: Parts) -> None:
         """Number distinct (row, age) atoms, in order of row, and lay out the sparse sums."""
@@ -151,7 +109,7 @@ class LooksLikelihood:
         renumber = np.empty(len(first), dtype=np.int64)
         renumber[by_row] = np.arange(len(first))
         self.atom_row = forms.row[first][by_row]
-        self.atom_log_age = np.log(forms.age[first][by_row])
+        self.atom_log_age = log_age_from_reference(forms.age[first][by_row])
         shape = (forms.n_forms, len(first))
         self.sums = sparse.csr_array((forms.coef, (forms.form, renumber[atom])), shape=shape)
         self.sums.sum_duplicates()
@@ -177,8 +135,8 @@ class LooksLikelihood:
         """Give weight 0 to patterns that no life could have shown, and remember their lives."""
         n_rows = int(self.atom_row.max(initial=-1)) + 1
         # Any scale will do: a Weibull of shape 1 about the middle age leaves nothing vanishing by itself.
-        log_scale = np.full(n_rows, np.median(self.atom_log_age) if len(self.atom_log_age) else 0.0)
-        factor, _ = self._factors(Predictors(log_scale, np.zeros(n_rows), None))
+        middle = np.median(self.atom_log_age) if len(self.atom_log_age) else 0.0
+        factor, _ = self._factors(Predictors(np.full(n_rows, -middle), np.zeros(n_rows), None))
         term = self.term_coef * self._products(factor)
         # What the sums would be if nothing cancelled, within factors and between terms.
         whole = np.abs(self.constant) + np.abs(self.sums).sum(axis=1)
@@ -218,7 +176,7 @@ class LooksLikelihood:
         return float(self.weight @ np.log(self._chances(self._products(factor))))
 
     def derivatives(self, at: Predictors, designs: tuple[FloatArray, ...]) -> Derivatives:
-        """Log-likelihood, gradient and Hessian by the coefficients of all designs, end to end."""
+        """Log-likelihood, gradient and Hessian by the coefficients of all designs, then by the groups' effects."""
         factor, atoms = self._factors(at)
         product = self._products(factor)
         chance = self._chances(product)
@@ -226,11 +184,33 @@ class LooksLikelihood:
         pull = term_share[self.term_of_factor] / np.maximum(factor, SMALLEST)
         slopes = self._row_sums(atoms.first, len(factor), len(designs[0]))
         jacobian = np.hstack([slope @ design for slope, design in zip(slopes, designs, strict=True)])
-        gradient = jacobian.T @ pull
-        hessian = self._curvature(pull, atoms, designs)
-        hessian += self._cross_terms(jacobian, factor, term_share, chance)
-        value = float(self.weight @ np.log(chance))
-        return Derivatives(value, gradient, hessian)
+        by_group = np.zeros(len(factor)) if self.groups is None else self.sums @ atoms.first[0]
+        gradient = np.concatenate((jacobian.T @ pull, self.member.totals(by_group * pull)))
+        bent = self._curvature(pull, atoms, designs)
+        crossed = self._cross_terms(np.column_stack((jacobian, by_group)), factor, term_share, chance)
+        hessian = bent + crossed
+        return Derivatives(float(self.weight @ np.log(chance)), gradient, hessian)
+
+    def _membership(self, groups: Groups | None) -> Membership:
+        """Group of each factor, term and pattern."""
+        n_factors = len(self.constant)
+        of_factor = np.zeros(n_factors, dtype=np.int64)
+        if groups is None:
+            return Membership(of_factor, of_factor, of_factor, 0)
+        # Factors without an age (certain whatever the curve) have no slope: any group will do for them.
+        of_factor[self.slot_factor] = groups.of_row[self.slot_row]
+        if (of_factor[self.slot_factor] != groups.of_row[self.slot_row]).any():
+            raise ModelInputError("a life may be in two groups; groups must be known.")
+        of_term = np.zeros(len(self.term_coef), dtype=np.int64)
+        of_pattern = np.zeros(self.n_patterns, dtype=np.int64)
+        has_slot = np.zeros(n_factors, dtype=np.bool_)
+        has_slot[self.slot_factor] = True
+        term = self.term_of_factor[has_slot]
+        of_term[term] = of_factor[has_slot]
+        of_pattern[self.pattern_of_term[term]] = of_factor[has_slot]
+        if (of_pattern[self.pattern_of_term[term]] != of_factor[has_slot]).any():
+            raise ModelInputError("a line has lives of two groups.")
+        return Membership(of_factor, of_term, of_pattern, groups.n)
 
     def _row_sums(
         self, per_atom: tuple[FloatArray, ...], n_factors: int, n_rows: int
@@ -244,24 +224,47 @@ class LooksLikelihood:
             result.append(sparse.csr_array((data, self.slot_row, indptr), shape=(n_factors, n_rows)))
         return result
 
-    def _curvature(self, pull: FloatArray, atoms: Weibull, designs: tuple[FloatArray, ...]) -> FloatArray:
+    def _curvature(self, pull: FloatArray, atoms: Weibull, designs: tuple[FloatArray, ...]) -> Arrow:
         """The part of the Hessian from second derivatives of S: one small block per row."""
         atom_pull = self.sums.T @ pull
+        n_rows = len(designs[0])
+
+        def by_row(second: FloatArray) -> FloatArray:
+            return total_by(self.atom_row, atom_pull * second, n_rows)
+
         blocks: list[list[FloatArray]] = [[np.empty(0)] * len(designs) for _ in designs]
         for i, row_of_second in enumerate(atoms.second):
             for j, second in enumerate(row_of_second):
-                by_row = np.bincount(self.atom_row, weights=atom_pull * second, minlength=len(designs[0]))
-                blocks[i][j] = designs[i].T @ (by_row[:, None] * designs[j])
+                blocks[i][j] = designs[i].T @ (by_row(second)[:, None] * designs[j])
                 blocks[j][i] = blocks[i][j].T
-        return np.block(blocks)
+        corner, groups = np.block(blocks), self.groups
+        if groups is None:
+            return Arrow(corner, np.zeros((0, len(corner))), np.zeros(0))
+        to_group = sparse.csr_array(
+            (np.ones(n_rows), (groups.of_row, np.arange(n_rows))), shape=(groups.n + 1, n_rows)
+        )
+        # An effect adds to the log hazard, the first predictor: its derivatives are the same.
+        with_each = [by_row(second[0]) for second in atoms.second]
+        cross = np.hstack(
+            [to_group @ (by[:, None] * design) for by, design in zip(with_each, designs, strict=True)]
+        )
+        return Arrow(corner, cross[: groups.n], (to_group @ with_each[0])[: groups.n])
 
     def _cross_terms(
-        self, jacobian: FloatArray, factor: FloatArray, term_share: FloatArray, chance: FloatArray
-    ) -> FloatArray:
-        """The part from products of first derivatives, within terms and within patterns."""
+        self,
+        jacobian: FloatArray,
+        factor: FloatArray,
+        term_share: FloatArray,
+        chance: FloatArray,
+    ) -> Arrow:
+        """The part from products of first derivatives, within terms and within patterns.
+
+        The last column of `jacobian` is the slope by the effect of the factor's own group.
+        """
         if self.is_linear:
             scaled = jacobian * (self.term_coef * np.sqrt(self.weight) / chance)[:, None]
-            return -scaled.T @ scaled
+            return self.member.squares(scaled, self.member.of_factor, -1.0)
+        member = self.member
         relative = jacobian / np.maximum(factor, SMALLEST)[:, None]
         n_terms = len(self.term_coef)
         to_term = sparse.csr_array(
@@ -269,16 +272,15 @@ class LooksLikelihood:
             shape=(n_terms, len(factor)),
         )
         by_term = to_term @ relative
-        own = relative.T @ (relative * term_share[self.term_of_factor][:, None])
-        joint = by_term.T @ (by_term * term_share[:, None])
+        own = member.squares(relative, member.of_factor, -term_share[self.term_of_factor])
+        joint = member.squares(by_term, member.of_term, term_share)
         to_pattern = sparse.csr_array(
             (term_share, (self.pattern_of_term, np.arange(n_terms))), shape=(self.n_patterns, n_terms)
         )
         by_pattern = to_pattern @ by_term
         weight = np.where(self.weight > 0.0, self.weight, 1.0)
-        between = by_pattern.T @ (by_pattern / weight[:, None])
-        result: FloatArray = joint - own - between
-        return result
+        between = member.squares(by_pattern, member.of_pattern, -1.0 / weight)
+        return own + joint + between
 
 
 def compile_parts(looks: LifeLooks, line_looks: LineLooks | None, detection: Detection) -> Parts:

@@ -28,9 +28,9 @@ class Ridge:
     Parameters
     ----------
     terms : tuple of str
-        Coefficient names as in `FittedLives.names` ("scale: …" or "shape: …").
+        Coefficient names as in `FittedLives.names` ("hazard: …", "shape: …" or "start: …").
     sd : float or None
-        Prior standard deviation [log years for scale terms, log units for shape terms]. None: one sd
+        Prior standard deviation [log units]. None: one sd
         for all `terms`, chosen from the data by marginal likelihood (needs two or more terms).
     mean : float
         Prior mean.
@@ -131,14 +131,33 @@ def updated_prior(prior: Prior, coef: FloatArray, covariance: NDArray[np.floatin
     sd = prior.sd.copy()
     for number in np.unique(prior.group[prior.group >= 0]):
         where = prior.group == number
-        m, old = int(where.sum()), float(prior.sd[where][0])
-        squares = float(np.sum((coef - prior.mean)[where] ** 2))
-        variance = float(np.diag(covariance)[where].sum())
-        determined = m - variance / old**2
-        known = determined > 1.5
-        new = _width(determined - 1.0, squares) if known else _width(m - 1.0, squares + variance)
-        sd[where] = max(float(np.clip(new, old / LARGEST_MOVE, old * LARGEST_MOVE)), SMALLEST_SD)
+        variance = np.diag(covariance)[where]
+        sd[where] = updated_width(float(prior.sd[where][0]), (coef - prior.mean)[where], variance)
     return replace(prior, sd=sd)
+
+
+def updated_width(old: float, apart: FloatArray, variance: NDArray[np.floating]) -> float:
+    """One round of choosing the width of coefficients drawn together: see `updated_prior`.
+
+    Parameters
+    ----------
+    old : float
+        The width so far.
+    apart : ndarray, shape (m,)
+        Coefficients less their prior mean.
+    variance : ndarray, shape (m,)
+        Their posterior variances.
+
+    Returns
+    -------
+    float
+        The next width.
+    """
+    m, squares, total = len(apart), float(np.sum(apart**2)), float(variance.sum())
+    determined = m - total / old**2
+    known = determined > 1.5
+    new = _width(determined - 1.0, squares) if known else _width(m - 1.0, squares + total)
+    return max(float(np.clip(new, old / LARGEST_MOVE, old * LARGEST_MOVE)), SMALLEST_SD)
 
 
 def _width(count: float, squares: float) -> float:

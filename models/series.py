@@ -15,9 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
 from scipy.special import expit
 
+from models.atoms import Predictors, log_age_from_reference
 from models.compiled import compiled
 from models.errors import ModelInputError
-from models.likelihood import Predictors
 from models.lines import (
     Terms,
     Units,
@@ -101,6 +101,7 @@ def series_chances(
     life_line: ArrayLike,
     *,
     W: ArrayLike | None = None,
+    group: IntArray | None = None,
     now: ArrayLike,
     horizon: float,
     draws: FloatArray,
@@ -117,6 +118,8 @@ def series_chances(
         The fit; its `detection` says how far a look is to be believed.
     X, Z, W : array, shape (n_rows, p), (n_rows, q) and (n_rows, r)
         Covariate rows that `looks.candidate_row` points to.
+    group : ndarray of int, shape (n_rows,), optional
+        Group of each row, -1 for an average one; default all average.
     looks : LifeLooks
         Current lives with all their looks, those taken because of trouble included: a look tells about
         its own life whatever brought it.
@@ -127,7 +130,7 @@ def series_chances(
         relative to today).
     horizon : float
         Years ahead [years], 0 or more.
-    draws : ndarray, shape (n_draws, p + q + r)
+    draws : ndarray, shape (n_draws, …)
         From `fitted.draws`.
     line_looks : LineLooks, optional
         Looks with an overall verdict only; each covers lives of one line.
@@ -160,11 +163,11 @@ def series_chances(
         raise ModelInputError(f"horizon is {horizon}; it must be 0 or more.")
     if not np.isfinite(draws).all():
         raise ModelInputError("draws hold a value that is not finite; was the fit's status 'ok'?")
-    at = fitted.predictors(X, Z, W, np.atleast_2d(np.asarray(draws, dtype=np.float64)))
-    collected = _Collected(lines, len(at.log_scale), keep_draws, np.asarray(keep_lives, dtype=np.int64))
-    for chosen in lines.runs(chunk_bytes, len(at.log_scale), with_verdict=False):
+    at = fitted.predictors(X, Z, W, np.atleast_2d(np.asarray(draws, dtype=np.float64)), group)
+    collected = _Collected(lines, len(at.log_hazard), keep_draws, np.asarray(keep_lives, dtype=np.int64))
+    for chosen in lines.runs(chunk_bytes, len(at.log_hazard), with_verdict=False):
         _independent_lines(lines, chosen, horizon, at, collected)
-    for chosen in lines.runs(chunk_bytes, len(at.log_scale), with_verdict=True):
+    for chosen in lines.runs(chunk_bytes, len(at.log_hazard), with_verdict=True):
         _lines_under_verdicts(lines, chosen, horizon, at, collected)
     return collected.result()
 
@@ -279,7 +282,7 @@ def _life_tables(
     lines: _Lines, life: IntArray, now: FloatArray, horizon: float, at: Predictors
 ) -> dict[str, NDArray[Any]]:
     """Chance of each life to be sound now and later given its looks, and now without them, by draw."""
-    n_draws = len(at.log_scale)
+    n_draws = len(at.log_hazard)
     tables = {name: np.empty((len(life), n_draws), dtype=np.float32) for name in ("now", "later", "plain")}
     order = np.argsort(lines.row_of_life[life], kind="stable")
     n_looks = np.diff(lines.sequences.start)
@@ -360,10 +363,11 @@ def _lines_under_verdicts(
 
 def _impossible(lines: _Lines, terms: Terms, line_of_term: IntArray, at: Predictors) -> BoolArray:
     """Lines whose looks contradict each other outright: their terms cancel whatever the parameters."""
-    n_rows = at.log_scale.shape[1]
+    n_rows = at.log_hazard.shape[1]
     # As in the fit: a flat law about a middle age, under which nothing vanishes by itself.
     age = np.median(lines.now) - np.median(lines.looks.install_min)
-    flat = Predictors(np.full((1, n_rows), np.log(max(age, 1.0))), np.zeros((1, n_rows)), None)
+    middle = log_age_from_reference(np.array([max(age, 1.0)]))[0]
+    flat = Predictors(np.full((1, n_rows), -middle), np.zeros((1, n_rows)), None)
     seen, _, _ = _joint(lines, terms, line_of_term, lines.now[terms.unit], flat)
     forms = build_forms(
         lines.looks,
@@ -425,15 +429,15 @@ def _ratio(sound: FloatArray, seen: FloatArray) -> FloatArray:
 
 def _survive(forms: Forms, at: Predictors) -> FloatArray:
     """Values of linear forms under every draw, shape (n_forms, n_draws)."""
-    n_draws = len(at.log_scale)
+    n_draws = len(at.log_hazard)
     if len(forms.row) == 0:
         return np.repeat(forms.constant[:, None], n_draws, axis=1)
     key = mix(words(forms.age) + mix(forms.row.astype(np.uint64)))
     _, first, atom = np.unique(key, return_index=True, return_inverse=True)
     survival = _atom_survival(
-        np.log(forms.age[first]),
+        log_age_from_reference(forms.age[first]),
         forms.row[first],
-        np.ascontiguousarray(at.log_scale.T),
+        np.ascontiguousarray(at.log_hazard.T),
         np.ascontiguousarray(np.exp(at.log_shape).T),
     )
     if at.start is not None:
@@ -446,13 +450,13 @@ def _survive(forms: Forms, at: Predictors) -> FloatArray:
 
 @compiled
 def _atom_survival(
-    log_age: FloatArray, row: IntArray, log_scale: FloatArray, shape: FloatArray
+    log_age: FloatArray, row: IntArray, log_hazard: FloatArray, shape: FloatArray
 ) -> FloatArray:
     """S of each atom under each draw; parameters come as (n_rows, n_draws)."""
-    out = np.empty((len(row), log_scale.shape[1]))
+    out = np.empty((len(row), log_hazard.shape[1]))
     for i in range(len(row)):
-        for j in range(log_scale.shape[1]):
-            out[i, j] = np.exp(-np.exp(min(shape[row[i], j] * (log_age[i] - log_scale[row[i], j]), 20.0)))
+        for j in range(log_hazard.shape[1]):
+            out[i, j] = np.exp(-np.exp(min(log_hazard[row[i], j] + shape[row[i], j] * log_age[i], 20.0)))
     return out
 
 

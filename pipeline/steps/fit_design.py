@@ -1,6 +1,6 @@
 """From lives to the covariate rows and candidate arrays that `models.lives` takes.
 
-Each distinct combination of material, era, depth, soil and tree is one row; a life points to its row, or,
+Each distinct combination of material, era, depth, soil, tree and area is one row; a life points to its row, or,
 where its material is not on record, to one row per material it may have, with prior chances. Years are
 given relative to "now" (one number per life), so that files which keep only ages are treated alike.
 """
@@ -8,7 +8,7 @@ given relative to "now" (one number per life), so that files which keep only age
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -18,21 +18,25 @@ from models.looks import FloatArray, IntArray
 from pipeline.vocabulary import Outcome
 
 UNKNOWN = "unknown"
-ROW_KEYS = ("material", "era", "depth_bin_ft", "expansive", "tree")
+ROW_KEYS = ("material", "era", "depth_bin_ft", "expansive", "tree", "area")
 
 #: Ages are rounded to this, so that lives share the work; a quarter year is far inside the width of any
 #: install range that records give [years].
 AGE_STEP_YEARS = 0.25
+#: Recorded pipes after which an area's own shares of materials count like those of its era; judgement.
+POOLED_PIPES = 10
+#: Fewer areas than this among the looked-at lives cannot tell how much areas differ.
+LEAST_AREAS = 12
 #: A soil, tree or depth term needs this many lives on either side (or distinct values) to be tried.
 LEAST_SPREAD_LIVES = 20
 
-#: Weak priors: half of all pipes fail at some age between about 10 and 500 years, and wear-out is neither
+#: Weak priors: of average pipe between a thousandth and all has failed by 40 years, and wear-out is neither
 #: ruled out nor assumed (shape about 1 to 6). They matter only where there is hardly a record.
-WEAR = ((4.4, 1.0), (0.7, 0.5))
+WEAR = ((-1.5, 2.0), (0.7, 0.5))
 #: A belly comes from the bedding: most are there from the first day (common practice); what comes later
 #: comes slowly.
-SETTLING = ((6.0, 1.0), (0.7, 0.5))
-#: Mean and standard deviation of log scale [log years] and log shape.
+SETTLING = ((-4.6, 2.0), (0.7, 0.5))
+#: Mean and standard deviation of the log cumulative hazard at 40 years and of log shape.
 PRIORS = {
     Outcome.STRUCTURAL.value: WEAR,
     Outcome.ROOTS_JOINTS.value: WEAR,
@@ -43,13 +47,16 @@ PRIORS = {
 FROM_THE_START = (Outcome.GRADE.value, Outcome.ANY.value)
 #: Log odds of that: about one pipe in twenty, between one in a hundred and one in four.
 PRIOR_START = (-3.0, 1.5)
-PRIOR_SD_PER_FT = 0.1
-PRIOR_SD_FLAG = 0.5
-PRIOR_SD_LONE_TERM = 0.4
+#: Of log hazard, per foot of depth, for soil or tree, and for a lone material or era.
+PRIOR_SD_PER_FT = 0.2
+PRIOR_SD_FLAG = 1.0
+PRIOR_SD_LONE_TERM = 0.8
 #: How far materials lie apart in log shape and in log odds of being bad from the start. Few records say so
 #: by themselves, and looking for it in thin ones wanders; judgement: shapes within a factor of about three.
 PRIOR_SD_SHAPE = 0.5
 PRIOR_SD_START = 0.7
+#: What is bad from the start beside bellies, such as pipe broken in the trench: log odds, judgement.
+PRIOR_SD_BESIDE_BELLIES = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +68,7 @@ class Design:
     rows : DataFrame
         `row` and ROW_KEYS, one line per row of X and Z.
     X, Z : ndarray, shape (n_rows, p) and (n_rows, q)
-        Covariates of log scale and of log shape.
+        Covariates of log hazard and of log shape.
     W : ndarray, shape (n_rows, r), or None
         Covariates of the log odds of being bad from the start; None where no pipe is taken to be.
     X_names, Z_names, W_names : tuple of str
@@ -69,9 +76,13 @@ class Design:
     ridges : tuple of Ridge
         Priors.
     shares : DataFrame
-        `era, material, share`: what an unrecorded material of that era may be.
+        `era, area, material, share`: what an unrecorded material of that era and area may be.
     mean_depth_ft : float
         Depth at which the depth term is zero.
+    areas : tuple of str
+        Areas whose lives share a hazard multiplier, in the order of their effects; none where too few.
+    group : ndarray of int, shape (n_rows,)
+        Position in `areas` of each row, -1 where it has none.
     """
 
     rows: pl.DataFrame
@@ -84,6 +95,8 @@ class Design:
     ridges: tuple[Ridge, ...]
     shares: pl.DataFrame
     mean_depth_ft: float
+    areas: tuple[str, ...]
+    group: IntArray
 
     def start_of(self, rows: IntArray) -> FloatArray | None:
         """Rows of W, or None."""
@@ -124,13 +137,18 @@ def fit_design(
         Z_names=design.Z_names,
         W=design.W,
         W_names=design.W_names or None,
+        group=design.group if design.areas else None,
         start=start,
     )
 
 
 def with_covariates(lives: pl.DataFrame) -> pl.DataFrame:
-    """Add the binned covariates to lives: depth to the foot, soil and tree as 0, 1 or NULL."""
+    """Add the binned covariates to lives: depth to the foot, soil and tree as 0, 1 or NULL, and the area.
+
+    The area is the subdivision; where no lot has one, the block.
+    """
     soil = pl.col("soil")
+    has_subdivisions = lives["subdivision"].count() > 0
     return lives.with_columns(
         depth_bin_ft=pl.col("depth_ft").round(0),
         expansive=pl.when(soil == "expansive_clay")
@@ -139,29 +157,57 @@ def with_covariates(lives: pl.DataFrame) -> pl.DataFrame:
         .then(None)
         .otherwise(0.0),
         tree=pl.col("large_tree_near").cast(pl.Float64),
+        area=pl.col("subdivision" if has_subdivisions else "block").cast(pl.String),
     )
 
 
 def material_shares(lives: pl.DataFrame) -> pl.DataFrame:
-    """Shares of materials among the first lives of each era whose material is on record.
+    """Shares of materials among first lives whose material is on record, by era and area.
 
     Parameters
     ----------
     lives : DataFrame
-        `era, material, life_number`.
+        `era, area, material, life_number`.
 
     Returns
     -------
     DataFrame
-        `era, material, share`, and under era 'unknown' the shares over all eras. Empty where no
-        material is on record.
+        `era, area, material, share` for every area and era that lives have. An area's own counts are drawn towards
+        those of the era over all areas by `POOLED_PIPES`, and an era without records takes all eras.
+        Empty where no material is on record.
     """
     known = lives.filter((pl.col("material") != UNKNOWN) & (pl.col("life_number") == 1))
-    overall = known.with_columns(era=pl.lit(UNKNOWN))
-    counted = pl.concat([known.filter(pl.col("era") != UNKNOWN), overall], how="diagonal")
-    counts = counted.group_by("era", "material").len("n")
-    return counts.select("era", "material", share=pl.col("n") / pl.col("n").sum().over("era")).sort(
-        "era", "material"
+    overall = known.group_by("material").len("n").select("material", every=pl.col("n") / pl.col("n").sum())
+    eras = _era_shares(lives, known, overall)
+    own = known.group_by("era", "area", "material").len("n_own")
+    return (
+        lives.select("era", "area")
+        .unique()
+        .join(eras, on="era")
+        .join(own, on=["era", "area", "material"], how="left", nulls_equal=True)
+        .with_columns(pl.col("n_own").fill_null(0))
+        .with_columns(
+            share=(pl.col("n_own") + POOLED_PIPES * pl.col("share"))
+            / (pl.col("n_own").sum().over("era", "area") + POOLED_PIPES)
+        )
+        .select("era", "area", "material", "share")
+        .sort("era", "area", "material")
+    )
+
+
+def _era_shares(lives: pl.DataFrame, known: pl.DataFrame, overall: pl.DataFrame) -> pl.DataFrame:
+    """Shares of each era over all areas; those of all eras where an era has no record or is not known."""
+    counts = known.filter(pl.col("era") != UNKNOWN).group_by("era", "material").len("n")
+    own = counts.select("era", "material", own=pl.col("n") / pl.col("n").sum().over("era"))
+    has_own = pl.col("own").is_not_null().any().over("era")
+    return (
+        lives.select("era")
+        .unique()
+        .join(overall, how="cross")
+        .join(own, on=["era", "material"], how="left")
+        .with_columns(share=pl.when(has_own).then(pl.col("own").fill_null(0.0)).otherwise("every"))
+        .filter(pl.col("share") > 0)
+        .select("era", "material", "share")
     )
 
 
@@ -183,14 +229,7 @@ def candidates(lives: pl.DataFrame, shares: pl.DataFrame) -> pl.DataFrame:
     """
     known = lives.filter(pl.col("material") != UNKNOWN).with_columns(probability=pl.lit(1.0))
     unknown = lives.filter(pl.col("material") == UNKNOWN).drop("material")
-    shared = unknown.with_columns(
-        share_era=pl.when(pl.col("era").is_in(shares["era"].unique().to_list()))
-        .then("era")
-        .otherwise(pl.lit(UNKNOWN))
-    ).join(
-        shares.select(pl.col("era").alias("share_era"), "material", pl.col("share").alias("probability")),
-        on="share_era",
-    )
+    shared = unknown.join(shares.rename({"share": "probability"}), on=["era", "area"], nulls_equal=True)
     columns = ["life", *ROW_KEYS, "probability", "install_from", "install_to", "latest", "house_share"]
     found = pl.concat([known.select(columns), shared.select(columns)])
     # No material of any first life is on record: then the unknown ones are a material of their own.
@@ -241,11 +280,11 @@ def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame,
     )
     mean_depth = looked["depth_bin_ft"].mean()
     centre = float(mean_depth) if isinstance(mean_depth, float) else 0.0
-    scale_prior, shape_prior = PRIORS[outcome]
+    hazard_prior, shape_prior = PRIORS[outcome]
     names: list[str] = ["all"]
     columns: list[FloatArray] = [np.ones(rows.height)]
     ridges = [
-        Ridge(terms=("scale: all",), mean=scale_prior[0], sd=scale_prior[1]),
+        Ridge(terms=("hazard: all",), mean=hazard_prior[0], sd=hazard_prior[1]),
         Ridge(terms=("shape: all",), mean=shape_prior[0], sd=shape_prior[1]),
     ]
     materials = rows["material"].unique().sort().to_list()
@@ -255,13 +294,13 @@ def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame,
     if len(materials) > 1 and has_terms:
         names += materials
         columns += by_material
-        ridges += [_pooled("scale", materials), _pooled("shape", materials)]
+        ridges += [_pooled("hazard", materials), _pooled("shape", materials)]
     eras = _eras_within_materials(looked) if has_terms else []
     for material, era in eras:
         names.append(f"{material}, {era}")
         columns.append(((rows["material"] == material) & (rows["era"] == era)).to_numpy().astype(float))
     if eras:
-        ridges.append(_pooled("scale", [f"{material}, {era}" for material, era in eras]))
+        ridges.append(_pooled("hazard", [f"{material}, {era}" for material, era in eras]))
     for name, column, ridge in _plain_terms(rows, looked, centre) if has_terms else ():
         names.append(name)
         columns.append(column)
@@ -272,6 +311,8 @@ def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame,
     if has_start:
         ridges.append(Ridge(terms=("start: all",), mean=PRIOR_START[0], sd=PRIOR_START[1]))
         ridges += [_pooled("start", per_material)] if per_material else []
+    # How pipe was bedded is no matter of what an area does to its ageing.
+    areas = _areas(rows, looked) if has_terms else ()
     return Design(
         rows=rows,
         X=np.column_stack(columns),
@@ -283,11 +324,59 @@ def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame,
         ridges=tuple(ridges),
         shares=shares,
         mean_depth_ft=centre,
+        areas=areas,
+        group=_positions(rows["area"], areas),
     )
 
 
+def start_from(design: Design, bellies: FittedLives) -> Design:
+    """Expect to be bad from the start what has a belly, more or less.
+
+    Parameters
+    ----------
+    design : Design
+        Of any failure.
+    bellies : FittedLives
+        Fit of bellies to the same records; its start terms become the priors of the design's.
+
+    Returns
+    -------
+    Design
+
+    Notes
+    -----
+    Looks at young pipe are few, and what they show of any failure is as well told by a steep curve with much
+    from the start as by a flat one with little. Looks at the grade of pipe of every age tell how much.
+    """
+    known = {
+        name: (float(mean), float(np.hypot(error, PRIOR_SD_BESIDE_BELLIES)))
+        for name, mean, error in zip(bellies.names, bellies.coef, bellies.standard_error, strict=True)
+        if name.startswith("start: ")
+    }
+    kept = tuple(ridge for ridge in design.ridges if not any(term in known for term in ridge.terms))
+    own = tuple(
+        Ridge(terms=(name,), mean=known[name][0], sd=known[name][1])
+        for name in (f"start: {term}" for term in design.W_names)
+        if name in known
+    )
+    return replace(design, ridges=kept + own)
+
+
+def _areas(rows: pl.DataFrame, looked: pl.DataFrame) -> tuple[str, ...]:
+    """All areas, those without a look too: their effect is then known as far as areas are alike."""
+    if looked["area"].drop_nulls().n_unique() < LEAST_AREAS:
+        return ()
+    return tuple(rows["area"].drop_nulls().unique().sort().to_list())
+
+
+def _positions(values: pl.Series, names: tuple[str, ...]) -> IntArray:
+    known = pl.DataFrame({"area": names}, schema={"area": pl.String}).with_row_index("position")
+    found = values.to_frame("area").join(known, on="area", how="left", maintain_order="left")
+    return found["position"].cast(pl.Int64).fill_null(-1).to_numpy()
+
+
 def _pooled(part: str, names: Sequence[str]) -> Ridge:
-    """Draw the terms together: those of scale by an amount the data choose, unless there is one alone."""
+    """Draw the terms together: those of hazard by an amount the data choose, unless there is one alone."""
     fixed = {"shape": PRIOR_SD_SHAPE, "start": PRIOR_SD_START}.get(part)
     if fixed is None and len(names) == 1:
         fixed = PRIOR_SD_LONE_TERM
@@ -307,14 +396,14 @@ def _plain_terms(
     terms: list[tuple[str, FloatArray, Ridge]] = []
     if looked["depth_bin_ft"].n_unique() > 2 and looked["depth_bin_ft"].count() >= LEAST_SPREAD_LIVES:
         depth = (rows["depth_bin_ft"].fill_null(mean_depth_ft) - mean_depth_ft).to_numpy()
-        terms.append(("depth", depth, Ridge(terms=("scale: depth",), sd=PRIOR_SD_PER_FT)))
+        terms.append(("depth", depth, Ridge(terms=("hazard: depth",), sd=PRIOR_SD_PER_FT)))
     for name in ("expansive", "tree"):
         known = looked[name].drop_nulls()
         n_with = int((known == 1.0).sum())
         if min(n_with, len(known) - n_with) >= LEAST_SPREAD_LIVES:
             # A flag that is not on record counts as its average.
             column = rows[name].fill_null(n_with / len(known)).to_numpy()
-            terms.append((name, column, Ridge(terms=(f"scale: {name}",), sd=PRIOR_SD_FLAG)))
+            terms.append((name, column, Ridge(terms=(f"hazard: {name}",), sd=PRIOR_SD_FLAG)))
     return terms
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import polars as pl
 
 from models.bias import known_failure_sensitivity
@@ -15,7 +17,11 @@ POOLED_LOOKS = 10
 
 
 def enter_lives(
-    exposure: Exposure, outcome: str, looked: pl.DataFrame, looks: pl.DataFrame, detection: Detection
+    exposure: Exposure,
+    outcome: str,
+    looked: pl.DataFrame,
+    looks: pl.DataFrame,
+    detections: Mapping[str, Detection],
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return lives as they enter the fit, and their looks.
 
@@ -27,8 +33,8 @@ def enter_lives(
         Outcome to be fitted.
     looked, looks : DataFrame
         Lives with a look, and the looks of `outcome_looks`.
-    detection : Detection
-        Of the camera, for this outcome.
+    detections : mapping of str to Detection
+        Of the camera, by outcome.
 
     Returns
     -------
@@ -46,19 +52,23 @@ def enter_lives(
         lives = looked.with_columns(weight=pl.lit(1.0), is_split=pl.lit(False)).with_row_index("life")
         entered = looks.join(lives.select("life_id", "life", "weight"), on="life_id")
     else:
-        lives, entered = _split_ended(exposure, outcome, looked, looks)
-    believed = _with_sensitivity(entered, exposure.lives, detection)
+        lives, entered = _split_ended(exposure, outcome, looked, looks, detections)
+    believed = _with_sensitivity(entered, exposure.lives, detections[outcome])
     return lives, believed.select("life", "look_at", "is_bad", "sensitivity")
 
 
 def _split_ended(
-    exposure: Exposure, outcome: str, looked: pl.DataFrame, looks: pl.DataFrame
+    exposure: Exposure,
+    outcome: str,
+    looked: pl.DataFrame,
+    looks: pl.DataFrame,
+    detections: Mapping[str, Detection],
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     ended = exposure.looks.filter((pl.col("basis") == ENDED) & ~pl.col("is_selected"))
     split = (
         exposure.lives.join(ended.select("life_id", "age"), on="life_id")
         .with_columns(band=_band(pl.col("age")))
-        .join(_family_shares(exposure, outcome), on=["material", "band"], how="left")
+        .join(_family_shares(exposure, outcome, detections), on=["material", "band"], how="left")
         .drop("age", "band")
         .join(_last_seen(exposure, outcome), on="life_id", how="left")
         .with_columns(share=pl.coalesce("seen_share", "share", pl.lit(1 / 3)))
@@ -125,31 +135,47 @@ def _last_seen(exposure: Exposure, outcome: str) -> pl.DataFrame:
     )
 
 
-def _family_shares(exposure: Exposure, outcome: str) -> pl.DataFrame:
+def _family_shares(exposure: Exposure, outcome: str, detections: Mapping[str, Detection]) -> pl.DataFrame:
     """Share of one family among failed pipes in the ground, by material and age.
 
     Age decides with the material: roots and bellies come early, broken pipe late. A cell is drawn towards
     its age band over all materials, and that towards all ages.
+
+    Notes
+    -----
+    Counts are of pipes failed, not of pipes called failed: of young pipe most calls are wrong, and those
+    speak of any family. By moments: failed = (called - (1 - Sp) looks) / (Se + Sp - 1), not below 0.
     """
-    bad = outcome_looks(exposure, Outcome.ANY.value).filter(
-        pl.col("is_bad") & (pl.col("basis") == "findings")
+    looks = outcome_looks(exposure, Outcome.ANY.value).filter(pl.col("basis") == "findings")
+    family = outcome_looks(exposure, outcome).filter(pl.col("basis") == "findings")
+    seen = _celled(
+        looks.join(
+            family.select("life_id", "inspection_id", is_own="is_bad"), on=["life_id", "inspection_id"]
+        ),
+        exposure.lives,
     )
-    family = exposure.looks.select(
-        "life_id", "inspection_id", is_own=(pl.col(OUTCOME_COLUMNS[outcome]) == 1).fill_null(False)
+    failed = (
+        _failed("is_bad", detections[Outcome.ANY.value]).alias("n"),
+        _failed("is_own", detections[outcome]).alias("n_own"),
     )
-    seen = _celled(bad.join(family, on=["life_id", "inspection_id"]), exposure.lives)
-    overall = seen["is_own"].mean()
-    base = float(overall) if isinstance(overall, float) else 1 / 3
-    by_band = seen.group_by("band").agg(n=pl.len(), n_own=pl.col("is_own").sum())
-    bands = by_band.select("band", band_share=_drawn_to(pl.lit(base)))
-    cells = seen.group_by("material", "band").agg(n=pl.len(), n_own=pl.col("is_own").sum())
+    overall = seen.select(failed)
+    base = float(overall["n_own"][0] / overall["n"][0]) if overall["n"][0] > 0 else 1 / 3
+    bands = seen.group_by("band").agg(failed).select("band", band_share=_drawn_to(pl.lit(min(base, 1.0))))
+    cells = seen.group_by("material", "band").agg(failed)
     every = exposure.lives.select("material").unique().join(bands, how="cross")
     return (
         every.join(cells, on=["material", "band"], how="left")
-        .with_columns(pl.col("n", "n_own").fill_null(0))
+        .with_columns(pl.col("n", "n_own").fill_null(0.0))
         .select("material", "band", share=_drawn_to(pl.col("band_share")))
     )
 
 
+def _failed(called: str, detection: Detection) -> pl.Expr:
+    """Failed pipes among looks of which some were called failed, by moments."""
+    false = 1.0 - detection.specificity
+    gain = detection.sensitivity - false
+    return ((pl.col(called).sum() - false * pl.len()) / gain).clip(0.0)
+
+
 def _drawn_to(share: pl.Expr) -> pl.Expr:
-    return (pl.col("n_own") + POOLED_LOOKS * share) / (pl.col("n") + POOLED_LOOKS)
+    return ((pl.col("n_own") + POOLED_LOOKS * share) / (pl.col("n") + POOLED_LOOKS)).clip(0.0, 1.0)

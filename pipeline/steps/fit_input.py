@@ -20,6 +20,13 @@ OUTCOME_COLUMNS = {
     Outcome.GRADE.value: "grade",
     Outcome.ANY.value: "any_outcome",
 }
+#: The same where the look speaks of the whole segment: what fits and curves count.
+WHOLE_COLUMNS = {
+    Outcome.STRUCTURAL.value: "structural_whole",
+    Outcome.ROOTS_JOINTS.value: "roots_joints_whole",
+    Outcome.GRADE.value: "grade_whole",
+    Outcome.ANY.value: "any_whole",
+}
 ENDED = "ended"
 AGE_ONLY = "age_only"
 
@@ -90,17 +97,16 @@ def read_exposure(warehouse: Warehouse, settings: Settings) -> Exposure:
         warehouse.frame("SELECT * FROM exposure.lives ORDER BY life_id"),
         warehouse.frame("SELECT lot_id, year_built FROM core.lots"),
     )
-    looks = warehouse.frame(sql_text("published/looks_with_cause"))
+    looks = warehouse.frame("SELECT * FROM exposure.looks ORDER BY inspection_id, life_id")
     lines = warehouse.frame(sql_text("published/line_members"))
     dated = everything.filter(
         pl.col("install_year_min").is_not_null() & pl.col("install_year_max").is_not_null()
     )
     lives = _place_in_time(with_covariates(dated), looks, lines, as_of)
-    life_years = lives.select("life_id", "now", "repaired_year", middle=pl.col("now") - pl.col("age_now"))
+    life_years = lives.select("life_id", "now", middle=pl.col("now") - pl.col("age_now"))
     looks = looks.join(life_years, on="life_id").with_columns(
         look_at=pl.col("look_year") - pl.col("now"),
         age=pl.col("look_year") - pl.col("middle"),
-        is_after_repair=(pl.col("look_year") > pl.col("repaired_year")).fill_null(False),
     )
     lines = lines.join(life_years, on="life_id").select(
         "inspection_id",
@@ -112,7 +118,7 @@ def read_exposure(warehouse: Warehouse, settings: Settings) -> Exposure:
     )
     return Exposure(
         lives,
-        looks.drop("now", "middle", "repaired_year"),
+        looks.drop("now", "middle"),
         lines,
         as_of,
         n_without_years=everything.height - dated.height,
@@ -156,31 +162,20 @@ def outcome_looks(exposure: Exposure, outcome: str) -> pl.DataFrame:
 
     Notes
     -----
-    A look with findings counts only where everything that the outcome speaks of was judged along the whole
-    segment. Of a segment seen in part, or of a line that was not drained, only what is bad can be told;
-    counting that and leaving out the rest would make pipes look worse than they are. The exception is a
-    collapse: it stopped the camera itself, and leaving it out would make pipes look better.
-    A life that was repaired has failed by then, whatever a later look sees. What it had failed of is not on
-    record: later looks speak of any failure only.
-    Single lines are still scored by all that was seen of them.
+    Which looks speak of a whole segment, and what becomes of repaired pipe, is decided in looks.sql: the
+    columns "…_whole". Single lines are scored by all that was seen of them.
     """
-    column = OUTCOME_COLUMNS[outcome]
-    judged = pl.col("structural").is_not_null() & pl.col("roots_joints").is_not_null()
-    if outcome in {Outcome.ANY.value, Outcome.GRADE.value}:
-        judged &= pl.col("grade").is_not_null()
-    is_whole = (pl.col("basis") != "findings") | judged | pl.col("is_collapse")
-    is_repaired = pl.col("is_after_repair")
-    is_any = outcome == Outcome.ANY.value
-    seen = exposure.looks.filter(~pl.col("is_selected") & pl.col(column).is_not_null() & is_whole)
-    return seen.filter(pl.lit(is_any) | ~is_repaired).select(
+    column = WHOLE_COLUMNS[outcome]
+    seen = exposure.looks.filter(~pl.col("is_selected") & pl.col(column).is_not_null())
+    return seen.select(
         "life_id",
         "lot_id",
         "inspection_id",
         "look_at",
         "age",
         "basis",
-        is_bad=(pl.col(column) == 1) | is_repaired,
-        is_known=is_repaired | (pl.col("basis") == ENDED),
+        is_bad=pl.col(column) == 1,
+        is_known=pl.col("is_after_repair") | (pl.col("basis") == ENDED),
     )
 
 

@@ -19,8 +19,10 @@ HOUSE_SPAN_YEARS = 20
 LEAST_SHARE = 0.5
 #: Counts of one material and span are drawn towards those of the material by this many pipes; judgement.
 POOLED_PIPES = 5
-#: Central share of the recorded install years of a material that stands in where nothing else is known.
+#: Central share of the recorded install years of like pipe that stands in where nothing else is known.
 USUAL_QUANTILES = (0.1, 0.9)
+#: Recorded pipes that make a span: of its material in its subdivision, else any there, else of its material.
+LEAST_PIPES = 5
 ERAS = ("before_1940", "1940_1957", "1958_1979", "1980_on")
 ERA_STARTS = (1940.0, 1958.0, 1980.0)
 RECORDED = "recorded"
@@ -54,26 +56,26 @@ def narrow_installs(lives: pl.DataFrame, houses: pl.DataFrame) -> pl.DataFrame:
         & (pl.col("install_year_max") - pl.col("install_year_min") <= 1)
     )
     known = known.join(_share_as_old_as_house(recorded), on=["material", "house_span"], how="left")
-    known = known.join(_usual_years(recorded), on="material", how="left")
+    known = _with_usual_years(known, recorded)
     first, last = pl.col("install_year_min"), pl.col("install_year_max")
     is_derived = pl.col("install_source") == DERIVED
-    # A house built after the material had gone out of use, or after the pipe was seen, is not the house that
-    # the pipe was laid for: its year says nothing.
-    is_rebuilt = is_derived & (last <= first)
+    # A house built after the material had gone out of use, or after the pipe was seen, or under whose likes
+    # most pipe is older, is not the house that the pipe was laid for: its year says nothing.
+    is_rebuilt = is_derived & ((last <= first) | (pl.col("older_share") > LEAST_SHARE)).fill_null(False)
     is_house = (
         is_derived & ~is_rebuilt & (first == pl.col("year_built")) & (pl.col("house_share") >= LEAST_SHARE)
-    )
-    within = (pl.col("usual_from") >= first) & (pl.col("usual_to") <= last)
-    is_narrower = pl.col("usual_to") - pl.col("usual_from") < last - first
-    is_usual = is_derived & ~is_house.fill_null(False) & (is_rebuilt | (within & is_narrower))
+    ).fill_null(False)
+    usual_from = pl.when(is_rebuilt).then("usual_from").otherwise(pl.max_horizontal("usual_from", first))
+    usual_to = pl.when(is_rebuilt).then("usual_to").otherwise(pl.min_horizontal("usual_to", last))
+    is_usual = is_derived & ~is_house & (usual_from <= usual_to).fill_null(False)
     narrowed = known.with_columns(
         latest_year=last,
         house_share=pl.when(is_house).then("house_share"),
-        install_year_min=pl.when(is_usual).then("usual_from").otherwise(first),
+        install_year_min=pl.when(is_usual).then(usual_from).otherwise(first),
         install_year_max=pl.when(is_house)
         .then(pl.min_horizontal(first + 1, last))
         .when(is_usual)
-        .then("usual_to")
+        .then(usual_to)
         .otherwise(last),
     )
     # The era follows the narrowed range; the middle of a range of a century belongs to no era.
@@ -97,26 +99,49 @@ def _era_of(year: pl.Expr) -> pl.Expr:
 
 
 def _share_as_old_as_house(recorded: pl.DataFrame) -> pl.DataFrame:
-    """Share of recorded pipe that is as old as its house, by material and time of building."""
+    """Shares of recorded pipe as old as its house, and older, by material and time of building."""
     aged = recorded.filter(pl.col("year_built").is_not_null()).with_columns(
-        is_same=(pl.col("install_year_min") - pl.col("year_built")).abs() <= SAME_AS_HOUSE_YEARS
+        is_same=(pl.col("install_year_min") - pl.col("year_built")).abs() <= SAME_AS_HOUSE_YEARS,
+        is_older=pl.col("install_year_min") < pl.col("year_built") - SAME_AS_HOUSE_YEARS,
     )
-    counts = aged.group_by("material", "house_span").agg(n=pl.len(), n_same=pl.col("is_same").sum())
-    base = pl.col("n_same").sum().over("material") / pl.col("n").sum().over("material")
+    counts = aged.group_by("material", "house_span").agg(
+        n=pl.len(), n_same=pl.col("is_same").sum(), n_older=pl.col("is_older").sum()
+    )
+
+    def pooled(count: str) -> pl.Expr:
+        base = pl.col(count).sum().over("material") / pl.col("n").sum().over("material")
+        return (pl.col(count) + POOLED_PIPES * base) / (pl.col("n") + POOLED_PIPES)
+
     return counts.select(
-        "material",
-        "house_span",
-        house_share=(pl.col("n_same") + POOLED_PIPES * base) / (pl.col("n") + POOLED_PIPES),
+        "material", "house_span", house_share=pooled("n_same"), older_share=pooled("n_older")
     )
 
 
-def _usual_years(recorded: pl.DataFrame) -> pl.DataFrame:
+def _with_usual_years(lives: pl.DataFrame, recorded: pl.DataFrame) -> pl.DataFrame:
+    """Add `usual_from` and `usual_to`: when like pipe was laid, by the nearest records that are enough."""
+    dated = recorded.filter(pl.col("material") != UNKNOWN)
+    levels = (["subdivision", "material"], ["subdivision"], ["material"])
+    for number, keys in enumerate(levels):
+        # Of the pipe now in the ground under unlike houses the first lives tell when the others were laid.
+        like = dated if "material" in keys else dated.filter(pl.col("life_number") == 1)
+        lives = lives.join(_usual_years(like, keys, str(number)), on=keys, how="left")
+    found = range(len(levels))
+    return lives.with_columns(
+        usual_from=pl.coalesce(f"from_{number}" for number in found),
+        usual_to=pl.coalesce(f"to_{number}" for number in found),
+    )
+
+
+def _usual_years(recorded: pl.DataFrame, keys: list[str], suffix: str) -> pl.DataFrame:
     low, high = USUAL_QUANTILES
     return (
-        recorded.filter(pl.col("material") != UNKNOWN)
-        .group_by("material")
+        recorded.drop_nulls(keys)
+        .group_by(keys)
         .agg(
-            usual_from=pl.col("install_year_min").quantile(low, "nearest"),
-            usual_to=pl.col("install_year_max").quantile(high, "nearest"),
+            pl.len().alias("n"),
+            pl.col("install_year_min").quantile(low, "nearest").alias(f"from_{suffix}"),
+            pl.col("install_year_max").quantile(high, "nearest").alias(f"to_{suffix}"),
         )
+        .filter(pl.col("n") >= LEAST_PIPES)
+        .drop("n")
     )

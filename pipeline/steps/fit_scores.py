@@ -96,6 +96,7 @@ def score_lines(
         ),
         lives["line"].to_numpy(),
         W=fit.design.W,
+        group=fit.design.group if fit.design.areas else None,
         now=0.0,
         horizon=settings.holding_period_years,
         draws=fit.draws,

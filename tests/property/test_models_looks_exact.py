@@ -9,7 +9,8 @@ import itertools
 import numpy as np
 import pytest
 
-from models.likelihood import LooksLikelihood, Predictors
+from models.atoms import REFERENCE_AGE, Predictors
+from models.likelihood import LooksLikelihood
 from models.lives import Detection, FittedLives, LifeLooks, LifeRegression, LineLooks, single_candidates
 from models.patterns import NODE_QUANTILE, NODE_WEIGHT
 from models.regression import IntervalRegression
@@ -17,7 +18,7 @@ from models.series import series_chances
 
 LOG_SCALE = np.array([3.9, 4.4])
 SHAPE = 2.5
-COEF = np.array([*LOG_SCALE, np.log(SHAPE)])
+COEF = np.array([*(SHAPE * (np.log(REFERENCE_AGE) - LOG_SCALE)), np.log(SHAPE)])
 X, Z = np.eye(2), np.ones((2, 1))
 NOW, HORIZON = 2020.0, 10.0
 
@@ -26,7 +27,7 @@ def fitted(detection):
     return FittedLives(
         status="ok",
         reason="",
-        names=("scale: a", "scale: b", "shape: all"),
+        names=("hazard: a", "hazard: b", "shape: all"),
         coef=COEF,
         covariance=np.eye(3) * 1e-4,
         log_likelihood=0.0,
@@ -38,7 +39,7 @@ def fitted(detection):
         n_bad=1,
         excluded_lives=np.empty(0, dtype=np.int64),
         detection=detection,
-        n_scale=2,
+        n_hazard=2,
         n_shape=1,
     )
 
@@ -187,8 +188,15 @@ def test_perfect_looks_are_interval_censoring(seed):
     )
     other = IntervalRegression().fit(rows[row], left, right)
     assert fit.status == other.status_ == "ok"
-    np.testing.assert_allclose(fit.coef, other.parameters_, atol=1e-6)
-    np.testing.assert_allclose(fit.covariance, other.covariance_, rtol=1e-4, atol=1e-9)
+    # One shape: multiplying the hazard by e^h is dividing the scale by e^(h / shape).
+    shape = np.exp(other.parameters_[-1])
+    hazard = -shape * (other.parameters_[:-1] - np.log(REFERENCE_AGE) * np.array([1.0, 0.0, 0.0]))
+    np.testing.assert_allclose(fit.coef, [*hazard, other.parameters_[-1]], atol=1e-6)
+    jacobian = np.diag([*np.full(3, -shape), 1.0])
+    jacobian[:3, 3] = hazard
+    np.testing.assert_allclose(
+        fit.covariance, jacobian @ other.covariance_ @ jacobian.T, rtol=1e-4, atol=1e-9
+    )
     assert fit.log_likelihood == pytest.approx(other.log_likelihood_, abs=1e-8)
 
 
@@ -223,7 +231,7 @@ def test_order_repeats_and_derivatives(with_lines, detection):
     shuffled = as_looks(row, install, life[order], year[order], bad[order])
     doubled = as_looks(row, install, life, year, bad, weight=np.full(n, 2.0))
     designs = (np.eye(3), np.ones((3, 1)))
-    coef = np.array([3.7, 4.1, 4.5, 0.9])
+    coef = np.array([0.2, -0.8, -1.9, 0.9])
 
     def derivatives(system, c):
         return system.derivatives(Predictors(c[:3], np.full(3, c[3]), None), designs)
@@ -238,7 +246,7 @@ def test_order_repeats_and_derivatives(with_lines, detection):
         up, down = (derivatives(systems[0], coef + s * nudge) for s in (1, -1))
         assert (up.value - down.value) / (2 * step) == pytest.approx(found[0].gradient[i], abs=1e-4)
         np.testing.assert_allclose(
-            (up.gradient - down.gradient) / (2 * step), found[0].hessian[i], rtol=1e-5, atol=1e-3
+            (up.gradient - down.gradient) / (2 * step), found[0].hessian.corner[i], rtol=1e-5, atol=1e-3
         )
 
 

@@ -13,7 +13,7 @@ from models.lives import Detection, LifeLooks, LifeRegression, LineLooks, Ridge,
 from models.series import series_chances
 
 ONE = np.ones((1, 1))
-PRIORS = (Ridge(terms=("scale: all",), mean=4.2, sd=0.5), Ridge(terms=("shape: all",), mean=1.0, sd=0.4))
+PRIORS = (Ridge(terms=("hazard: all",), mean=-1.4, sd=1.4), Ridge(terms=("shape: all",), mean=1.0, sd=0.4))
 
 
 def looks_of(install, width, life, year, bad) -> LifeLooks:

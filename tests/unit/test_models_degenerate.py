@@ -194,7 +194,7 @@ def looks_of(bad, *, year=None, install=1950.0, **changes):
 
 
 ONE = np.ones((1, 1))
-PRIORS = (Ridge(terms=("scale: all",), mean=4.2, sd=0.5), Ridge(terms=("shape: all",), mean=1.0, sd=0.4))
+PRIORS = (Ridge(terms=("hazard: all",), mean=-1.4, sd=1.4), Ridge(terms=("shape: all",), mean=1.0, sd=0.4))
 
 
 def fit_looks(looks, ridges=PRIORS, line_looks=None):
@@ -235,18 +235,18 @@ def test_two_records_of_one_material_lean_on_the_rest():
     )
     names = tuple("abcdefg")
     X = np.hstack((np.ones((7, 1)), np.eye(7)))
-    pooled = Ridge(terms=tuple(f"scale: {name}" for name in names))
+    pooled = Ridge(terms=tuple(f"hazard: {name}" for name in names))
     fit = LifeRegression(ridges=(*PRIORS, pooled)).fit(
         X, np.ones((7, 1)), looks, X_names=("all", *names), Z_names=["all"]
     )
     assert fit.status == "ok"
-    # The true spread of the six is .15.
-    assert 0.08 < fit.prior_sd[1] < 0.4
-    scale = fit.draws(4000, np.random.default_rng(1))[:, :8] @ X.T
-    spread = scale.std(axis=0)
+    # The true spread of the six is .15 in log age, of a shape of 2.5.
+    assert 0.24 < fit.prior_sd[1] < 1.2
+    hazard = fit.draws(4000, np.random.default_rng(1))[:, :8] @ X.T
+    spread = hazard.std(axis=0)
     assert spread[6] > 2 * spread[:6].max()
     # And it lies among them, where two records alone would say anything.
-    assert scale[:, :6].mean() == pytest.approx(scale[:, 6].mean(), abs=0.25)
+    assert hazard[:, :6].mean() == pytest.approx(hazard[:, 6].mean(), abs=0.75)
 
 
 def test_the_width_chosen_for_a_prior_is_the_best_one():
@@ -264,7 +264,7 @@ def test_the_width_chosen_for_a_prior_is_the_best_one():
         candidate_probability=probability,
     )
     names = tuple("abcde")
-    X, terms = np.hstack((np.ones((5, 1)), np.eye(5))), tuple(f"scale: {name}" for name in names)
+    X, terms = np.hstack((np.ones((5, 1)), np.eye(5))), tuple(f"hazard: {name}" for name in names)
 
     def fit(sd):
         model = LifeRegression(ridges=(*PRIORS, Ridge(terms=terms, sd=sd)))
@@ -307,8 +307,8 @@ def test_impossible_looks_are_named(changes, text):
 
 
 def test_a_prior_for_an_unknown_term_is_named():
-    with pytest.raises(ModelInputError, match="a prior names 'scale: nothing', which is not a term"):
-        fit_looks(looks_of([True]), ridges=(Ridge(terms=("scale: nothing",), sd=1.0),))
+    with pytest.raises(ModelInputError, match="a prior names 'hazard: nothing', which is not a term"):
+        fit_looks(looks_of([True]), ridges=(Ridge(terms=("hazard: nothing",), sd=1.0),))
 
 
 def test_a_line_look_must_have_members_that_exist():

@@ -87,9 +87,15 @@ weighed AS (
         -- worse than they are. But a collapse stopped the camera itself: leaving that out would make them look better
         k.basis <> 'findings' OR coalesce(f.kind = 'collapse', false)
             OR (k.structural IS NOT NULL AND k.roots_joints IS NOT NULL) AS is_whole_but_grade,
+        -- where nobody says whether the line was drained, a good grade can be told and a bad one cannot: neither counts, or
+        -- pipes would look better than they are. Records that never say so speak of the other families only
         k.basis <> 'findings' OR coalesce(f.kind = 'collapse', false)
-            OR (k.structural IS NOT NULL AND k.roots_joints IS NOT NULL AND k.grade IS NOT NULL) AS is_whole
+            OR (k.structural IS NOT NULL AND k.roots_joints IS NOT NULL
+                AND (NOT d.is_drainage_kept OR (t.line_drained IS TRUE AND k.grade IS NOT NULL))) AS is_whole,
+        d.is_drainage_kept
     FROM every_look AS k
+    JOIN inspection_times AS t ON t.inspection_id = k.inspection_id
+    CROSS JOIN (SELECT coalesce(bool_or(line_drained IS NOT NULL), false) AS is_drainage_kept FROM inspection_times) AS d
     JOIN exposure.lives AS l ON l.life_id = k.life_id
     LEFT JOIN exposure.finding_verdicts AS f ON f.inspection_id = k.inspection_id AND f.number = k.finding_number
 )
@@ -104,7 +110,12 @@ SELECT
     -- what a repaired pipe had failed of is not on record: later looks speak of any failure only
     if(is_whole_but_grade AND NOT is_after_repair, structural, NULL)::SMALLINT AS structural_whole,
     if(is_whole_but_grade AND NOT is_after_repair, roots_joints, NULL)::SMALLINT AS roots_joints_whole,
-    if(is_whole AND NOT is_after_repair, grade, NULL)::SMALLINT AS grade_whole,
-    CASE WHEN is_whole AND any_outcome IS NOT NULL THEN if(is_after_repair, 1, any_outcome) END::SMALLINT AS any_whole
+    if(is_whole AND is_drainage_kept AND NOT is_after_repair, grade, NULL)::SMALLINT AS grade_whole,
+    CASE
+        WHEN NOT is_whole THEN NULL
+        WHEN is_after_repair THEN 1
+        WHEN is_drainage_kept OR basis <> 'findings' THEN any_outcome
+        ELSE greatest(structural, roots_joints)
+    END::SMALLINT AS any_whole
 FROM weighed
 ORDER BY lot_id, life_id, look_year, inspection_id
