@@ -10,7 +10,6 @@ ever seen failed, the chance of failure runs from 0 to what so many sound pipes 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,28 +19,25 @@ from scipy.stats import chi2
 from sklearn.utils.validation import check_is_fitted
 
 from models.errors import ModelInputError
-from models.families import cumulative_hazard, hazard_value
 from models.interval_likelihood import Derivatives, flat_start
 from models.intervals import FloatArray
 from models.newton import Optimum, maximise
 from models.predictions import asked
+from models.quantities import FARTHEST, Placement, Quantity, age_of, chance_of, parameter_of
 from models.regression import IntervalRegression
 
-#: Limits of log cumulative hazard within which a chance is told from 0 and 1.
-LOG_HAZARD_LIMITS = (-35.0, 4.0)
-#: A coefficient or log age this far [log units] from where the search began has no limit on that side.
-FARTHEST = 60.0
 #: First step outwards where no standard error says how far to go [log units].
 FIRST_STEP = 0.25
-#: Limits are found to this share of the first step.
+#: Longest first step, and the change of a coefficient by which slopes are taken.
+LONGEST_FIRST_STEP = 5.0
+NUDGE = 1e-6
+#: Limits are found to within this [log units].
 ROOT_TOLERANCE = 1e-7
 #: Newton steps allowed for one value, and walks outwards.
 MOST_STEPS = 60
 MOST_WALKS = 6
 #: At a limit the loss is what is allowed to within this [root of log-likelihood units]; else it jumped.
 JUMP = 0.01
-#: Curves so flat that their log scale lies beyond this are left out of the search.
-FLATTEST = 1e9
 #: Log-likelihood that a fit may still have to gain, to count as the best there is.
 LARGEST_PROMISE = 1e-4
 #: Losses of log-likelihood beyond this are all alike.
@@ -62,26 +58,6 @@ class ProfileInterval:
     lower: FloatArray
     upper: FloatArray
     level: float
-
-
-#: Free coefficients to all coefficients, the matrix of derivatives, and the curvature that the
-#: gradient by all coefficients brings in.
-Placement = Callable[[FloatArray], tuple[FloatArray, FloatArray, Callable[[FloatArray], FloatArray]]]
-
-
-@dataclass(frozen=True)
-class _Quantity:
-    """Something that fits can be forced to say, on a scale c on which it is unbounded.
-
-    `place(c)` maps free coefficients to all; `free(coef)` is the reverse; `value(coef)` is c.
-    """
-
-    place: Callable[[float], Placement]
-    free: Callable[[FloatArray], FloatArray]
-    value: Callable[[FloatArray], float]
-    limits: tuple[float, float]
-    #: 1 where c rises with the chance of failure, -1 where it falls, 0 where it does neither.
-    sense: int = 0
 
 
 def parameter_intervals(fit: IntervalRegression, *, level: float = 0.95) -> ProfileInterval:
@@ -105,7 +81,7 @@ def parameter_intervals(fit: IntervalRegression, *, level: float = 0.95) -> Prof
         If the fit had no records, or had not settled.
     """
     search = _Search(fit, level)
-    found = [search.interval(_parameter(fit, i)) for i in range(len(fit.parameter_names_))]
+    found = [search.interval(parameter_of(fit, i)) for i in range(len(fit.parameter_names_))]
     limits = np.array(found) / fit._unit[:, None]
     return ProfileInterval(limits[:, 0], limits[:, 1], level)
 
@@ -145,7 +121,7 @@ def chance_intervals(
     )
     low, high = np.zeros(len(x)), np.zeros(len(x))
     for i in np.flatnonzero(until > since):
-        limits = search.interval(_chance(fit, x[i], float(until[i]), float(since[i])))
+        limits = search.interval(chance_of(fit, x[i], float(until[i]), float(since[i])))
         limits = tuple(-np.expm1(-np.exp(c) * factor[i]) for c in limits)
         low[i], high[i] = limits
     return ProfileInterval(low, high, level)
@@ -171,7 +147,7 @@ def age_intervals(
     )
     wanted = -np.log1p(-share) / factor
     found = [
-        search.interval(_age(fit, row, float(w), float(a)))
+        search.interval(age_of(fit, row, float(w), float(a)))
         for row, w, a in zip(x, wanted, since, strict=True)
     ]
     limits = since[:, None] + np.exp(np.array(found).reshape(-1, 2))
@@ -212,9 +188,12 @@ class _Search:
             raise ModelInputError("there is no interval: the fit itself had not settled.")
         # Without failures, or without survivors, the log-likelihood comes as near to 0 as one likes.
         self.best = 0.0 if optimum is None else optimum.value
+        self.covariance: FloatArray | None = None
+        if optimum is not None and fit.status_ == "ok":
+            self.covariance = np.asarray(np.linalg.inv(-optimum.hessian), dtype=np.float64)
         self.coef = flat_start(fit._records) if optimum is None else optimum.x
 
-    def interval(self, quantity: _Quantity) -> tuple[float, float]:
+    def interval(self, quantity: Quantity) -> tuple[float, float]:
         """Lower and upper limit on the quantity's scale."""
         lowest, highest = quantity.limits
         if self.fit._optimum is None:
@@ -227,7 +206,17 @@ class _Search:
         centre = float(np.clip(quantity.value(self.coef), lowest, highest))
         return self._limit(quantity, centre, -1.0), self._limit(quantity, centre, 1.0)
 
-    def _limit(self, quantity: _Quantity, start: float, direction: float) -> float:
+    def _first_step(self, quantity: Quantity) -> float:
+        """A little beyond where the standard error puts the limit."""
+        if self.covariance is None:
+            return FIRST_STEP
+        nudges = np.eye(len(self.coef)) * NUDGE
+        centre = quantity.value(self.coef)
+        slope = np.array([quantity.value(self.coef + nudge) - centre for nudge in nudges]) / NUDGE
+        variance = float(slope @ self.covariance @ slope)
+        return float(np.clip(1.05 * self.root * np.sqrt(max(variance, 0.0)), 1e-3, LONGEST_FIRST_STEP))
+
+    def _limit(self, quantity: Quantity, start: float, direction: float) -> float:
         """Walk outwards until the restricted fit is too bad, then close in.
 
         A restricted fit can only miss its maximum, and look worse than it is. Where that happens the loss
@@ -237,7 +226,7 @@ class _Search:
         edge = quantity.limits[0] if direction < 0 else quantity.limits[1]
         if not np.isfinite(edge):
             edge = start + direction * FARTHEST
-        inside, step = start, FIRST_STEP
+        inside, step = start, self._first_step(quantity)
         for _ in range(MOST_WALKS):
             while True:
                 outside = inside + direction * step
@@ -259,7 +248,7 @@ class _Search:
 class _Path:
     """Restricted fits along the values of one quantity, each begun from its nearest neighbour's."""
 
-    def __init__(self, search: _Search, quantity: _Quantity, start: float) -> None:
+    def __init__(self, search: _Search, quantity: Quantity, start: float) -> None:
         self.search, self.quantity = search, quantity
         self.first = quantity.free(search.coef)
         self.known = {start: (-search.root, self.first)}
@@ -302,152 +291,3 @@ def _restricted(objective: Derivatives, place: Placement) -> Derivatives:
         return value, slope.T @ gradient, slope.T @ hessian @ slope + bend(gradient)
 
     return derivatives
-
-
-# -- quantities ----------------------------------------------------------------------------------------
-
-
-def _parameter(fit: IntervalRegression, index: int) -> _Quantity:
-    size = len(fit.parameter_names_)
-    others = np.delete(np.arange(size), index)
-    slope = np.eye(size)[:, others]
-    flat = np.zeros((size - 1, size - 1))
-
-    def place(c: float) -> Placement:
-        fixed = np.zeros(size)
-        fixed[index] = c
-        return lambda free: (fixed + slope @ free, slope, lambda _: flat)
-
-    return _Quantity(place, lambda coef: coef[others], lambda coef: float(coef[index]), (-np.inf, np.inf))
-
-
-def _chance(fit: IntervalRegression, row: FloatArray, until: float, since: float) -> _Quantity:
-    """Log of the cumulative hazard between two ages, for exposure 1."""
-    curve = _Curve(fit, row)
-    return _Quantity(
-        lambda c: curve.through(np.log(until), _log(since), c),
-        curve.free,
-        lambda coef: curve.log_hazard(coef, np.log(until), _log(since)),
-        LOG_HAZARD_LIMITS,
-        sense=1,
-    )
-
-
-def _age(fit: IntervalRegression, row: FloatArray, wanted: float, since: float) -> _Quantity:
-    """Log of the years after `since` in which the cumulative hazard grows by `wanted`."""
-    curve = _Curve(fit, row)
-
-    def value(coef: FloatArray) -> float:
-        def above(c: float) -> float:
-            return curve.log_hazard(coef, float(np.log(since + np.exp(c))), _log(since)) - float(
-                np.log(wanted)
-            )
-
-        centre = float(curve.predictors(coef)[0])
-        return float(brentq(above, centre - FARTHEST, centre + FARTHEST))
-
-    # Longer ages than these are no ages of pipes, nor are shorter ones told from 0.
-    limits = (-FARTHEST, FARTHEST)
-    return _Quantity(
-        lambda c: curve.through(np.log(since + np.exp(c)), _log(since), np.log(wanted)),
-        curve.free,
-        value,
-        limits,
-        sense=-1,
-    )
-
-
-def _log(age: float) -> float:
-    return float(np.log(age)) if age > 0.0 else -np.inf
-
-
-class _Curve:
-    """The curve of one row of covariates, and coefficients rearranged so that one of them is its scale.
-
-    Forcing the curve through a point leaves log scale a function m(log shape) found by root search;
-    m' and m'' follow from the derivatives of the cumulative hazard (implicit function theorem).
-    """
-
-    def __init__(self, fit: IntervalRegression, row: FloatArray) -> None:
-        p = int(fit.has_added_intercept_) + fit.n_features_in_
-        self.family, self.x, self.z = fit.family, row[:p], row[p:]
-        self.p, self.size = p, len(row)
-        length = float(self.x @ self.x)
-        if length == 0.0:
-            raise ModelInputError("this row of covariates is all 0, so that no coefficient moves its curve.")
-        self.along = np.zeros(self.size)
-        self.along[:p] = self.x / length
-        # Directions of β that leave this row's log scale alone, then log shape.
-        across = np.linalg.svd(self.x[None, :])[2][1:].T
-        self.basis = np.zeros((self.size, self.size - 1))
-        self.basis[:p, : p - 1] = across
-        self.basis[p:, p - 1 :] = np.eye(self.size - p)
-
-    def predictors(self, coef: FloatArray) -> tuple[float, float]:
-        return float(self.x @ coef[: self.p]), float(self.z @ coef[self.p :])
-
-    def free(self, coef: FloatArray) -> FloatArray:
-        result: FloatArray = self.basis.T @ coef
-        return result
-
-    def log_hazard(self, coef: FloatArray, log_until: float, log_since: float) -> float:
-        with np.errstate(divide="ignore"):
-            return float(np.log(self._growth(*self.predictors(coef), log_until, log_since)))
-
-    def through(self, log_until: float, log_since: float, log_wanted: float) -> Placement:
-        """Coefficients for which log[H(until) - H(since)] is `log_wanted`."""
-
-        def place(
-            free: FloatArray,
-        ) -> tuple[FloatArray, FloatArray, Callable[[FloatArray], FloatArray]]:
-            log_shape = float(self.z @ free[self.p - 1 :])
-            scale, first, second = self._scale_through(log_shape, log_until, log_since, log_wanted)
-            slope = self.basis.copy()
-            slope[:, self.p - 1 :] += first * np.outer(self.along, self.z)
-
-            def bend(gradient: FloatArray) -> FloatArray:
-                added = np.zeros((self.size - 1, self.size - 1))
-                pull = second * float(gradient @ self.along)
-                added[self.p - 1 :, self.p - 1 :] = pull * np.outer(self.z, self.z)
-                return added
-
-            return self.basis @ free + self.along * scale, slope, bend
-
-        return place
-
-    def _growth(self, scale: float, shape: float, log_until: float, log_since: float) -> float:
-        ages = np.array([log_until, log_since])
-        until, since = hazard_value(self.family, ages, np.full(2, scale), np.full(2, shape))
-        return float(until - since)
-
-    def _between(self, scale: float, shape: float, log_until: float, log_since: float) -> FloatArray:
-        one = np.ones(1)
-        until, since = (
-            cumulative_hazard(self.family, one * t, one * scale, one * shape)[:, 0]
-            for t in (log_until, log_since)
-        )
-        result: FloatArray = until - since
-        return result
-
-    def _scale_through(
-        self, shape: float, log_until: float, log_since: float, log_wanted: float
-    ) -> tuple[float, float, float]:
-        """Log scale and its first two derivatives by log shape."""
-
-        def above(scale: float) -> float:
-            hazard = self._growth(scale, shape, log_until, log_since)
-            return float(np.log(max(hazard, 1e-300))) - log_wanted
-
-        low, high = log_until - 1.0, log_until + 1.0
-        while above(low) < 0.0 and low > -FLATTEST:
-            low -= 2.0 * (high - low)
-        while above(high) > 0.0 and high < FLATTEST:
-            high += 2.0 * (high - low)
-        if above(low) < 0.0 or above(high) > 0.0:
-            return np.nan, 0.0, 0.0
-        scale = float(brentq(above, low, high, xtol=1e-13, rtol=1e-14))
-        _, d1, d2, d11, d12, d22 = self._between(scale, shape, log_until, log_since)
-        if d1 == 0.0:
-            return scale, 0.0, 0.0
-        first = -d2 / d1
-        return scale, first, -(d22 + 2.0 * d12 * first + d11 * first**2) / d1
