@@ -48,7 +48,7 @@ def distance_to_seen(lots: pl.DataFrame) -> pl.Series:
     distance = np.full(lots.height, np.nan)
     if is_seen.sum() > NEAR_LINES:
         # A seen lot finds itself first.
-        found, _ = KDTree(place[is_seen]).query(place[is_placed], k=NEAR_LINES + 1)
+        found, _ = KDTree(place[is_seen]).query(place[is_placed], k=NEAR_LINES + 1, workers=-1)
         own = is_seen[is_placed].astype(np.int64)
         distance[is_placed] = found[np.arange(len(found)), NEAR_LINES - 1 + own]
     return pl.Series("near_seen_ft", distance).fill_nan(None)

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import reduce
+from operator import mul
 
 import numpy as np
 import polars as pl
@@ -95,9 +97,7 @@ def _with_consequence(facts: pl.DataFrame, rules: Consequences) -> pl.DataFrame:
         if any(weight.factor == factor for weight in rules.weights)
     ]
     return facts.with_columns(
-        consequence=pl.concat_list(times for times, _ in applied.values())
-        .list.eval(pl.element().product())
-        .list.first(),
+        consequence=reduce(mul, (times for times, _ in applied.values())),
         consequence_reasons=_joined([words for _, words in applied.values()], "; "),
         not_on_record=_joined(missing, ", "),
     )

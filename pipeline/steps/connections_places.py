@@ -86,8 +86,16 @@ def _points_of_grid(part: pl.DataFrame, grid: Grid) -> pl.DataFrame:
 
 def _lines(wkt: pl.Series) -> NDArray[Any]:
     """Centre lines; what is no line is missing."""
-    shapes = shapely.from_wkt(wkt.to_list(), on_invalid="ignore")
-    is_line = shapely.get_type_id(shapes) == shapely.GeometryType.LINESTRING.value
-    lines: NDArray[Any] = np.asarray(shapes, dtype=object)
-    lines[~is_line] = None
-    return lines
+    # Many laterals meet one main: each outline is read once.
+    distinct = wkt.unique(maintain_order=True)
+    lines: NDArray[Any] = np.asarray(shapely.from_wkt(distinct.to_list(), on_invalid="ignore"), dtype=object)
+    lines[shapely.get_type_id(lines) != shapely.GeometryType.LINESTRING.value] = None
+    place = wkt.to_frame("wkt").join(
+        distinct.to_frame("wkt").with_row_index("place"),
+        on="wkt",
+        how="left",
+        nulls_equal=True,
+        maintain_order="left",
+    )["place"]
+    found: NDArray[Any] = lines[place.to_numpy()]
+    return found
