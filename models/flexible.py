@@ -46,6 +46,9 @@ class StatusModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scik
         Columns of categories, such as material: text or codes.
     place : sequence of two int or str, optional
         Columns of coordinates. None where predictions are for places unlike those of the records.
+    alike : sequence of int or str
+        Columns besides the categories, such as the nominal size, that neighbours must share to be of one kind;
+        they tell the pipes of one line from others near by.
     n_boosted : int
         Boosted models that are averaged, each with its own seed.
     n_trees : int
@@ -90,6 +93,7 @@ class StatusModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scik
         age: int | str = 0,
         categorical: Sequence[int | str] = (),
         place: Sequence[int | str] | None = None,
+        alike: Sequence[int | str] = (),
         n_boosted: int = 2,
         n_trees: int = 100,
         max_iter: int = 120,
@@ -104,6 +108,7 @@ class StatusModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scik
         self.age = age
         self.categorical = categorical
         self.place = place
+        self.alike = alike
         self.n_boosted = n_boosted
         self.n_trees = n_trees
         self.max_iter = max_iter
@@ -188,7 +193,7 @@ class StatusModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scik
         raw = self._validated(X, y, reset=True)
         categories = self._positions(self.categorical)
         place = self._positions(self.place or ())
-        self.layout_ = Layout(self._positions((self.age,))[0], categories, place)
+        self.layout_ = Layout(self._positions((self.age,))[0], categories, place, self._positions(self.alike))
         if len(place) not in {0, 2}:
             raise ModelInputError(f"place names {len(place)} columns; it needs two.")
         self.encoder_ = None

@@ -43,11 +43,14 @@ class Layout:
     ----------
     age : int
     categorical, place : list of int
+    alike : list of int
+        Columns that neighbours must share to be of one kind, besides the categories.
     """
 
     age: int
     categorical: list[int]
     place: list[int]
+    alike: list[int] = field(default_factory=list)
 
     def numbers(self, n: int) -> list[int]:
         """Columns of n that hold neither age, categories nor place."""
@@ -197,7 +200,7 @@ class Boosted:
 
     def _where(self, table: FloatArray) -> tuple[FloatArray, FloatArray]:
         place = np.nan_to_num(table[:, self.layout.place])
-        return place, table[:, self.layout.categorical]
+        return place, table[:, self.layout.categorical + self.layout.alike]
 
     def _surround(
         self, table: FloatArray, failed: FloatArray, weight: FloatArray, group: IntArray

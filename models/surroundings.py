@@ -17,7 +17,7 @@ from models.intervals import FloatArray
 NEIGHBOURS = 100
 #: Reaches over which excess is averaged, in multiples of the usual distance to the fifth neighbour.
 REACHES = (0.5, 2.0, 6.0)
-#: The same among pipes of the same categories.
+#: The same among pipes of one kind.
 REACHES_ALIKE = (2.0, 8.0)
 #: Weight of "like everywhere else" beside the neighbours, in records with an even chance; judgement.
 PRIOR_RECORDS = 2.0
@@ -32,7 +32,7 @@ class Surroundings:
     place : ndarray, shape (n, 2)
         Coordinates, any one unit.
     alike : ndarray, shape (n, c)
-        Codes of categories; NaN matches nothing.
+        Values that pipes of one kind share, such as the code of the material; NaN matches nothing.
     excess : ndarray, shape (n,)
         Outcome less expected chance.
     variance : ndarray, shape (n,)

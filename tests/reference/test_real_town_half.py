@@ -107,7 +107,9 @@ def monotone_trees(looks, bad, asked):
 
 
 def our_model():
-    return StatusModel(age="pipe_age", categorical=CATEGORIES, place=["Coord_X", "Coord_Y"])
+    return StatusModel(
+        age="pipe_age", categorical=CATEGORIES, place=["Coord_X", "Coord_Y"], alike=["pipe_width"]
+    )
 
 
 def foretold(town, groups):

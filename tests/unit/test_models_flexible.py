@@ -10,7 +10,7 @@ from sklearn.utils.estimator_checks import parametrize_with_checks
 
 from models.errors import ModelInputError
 from models.flexible import StatusModel, stacking_weights
-from models.flexible_members import Layout, Life
+from models.flexible_members import Boosted, Layout, Life
 from models.validation import calibration, log_score
 
 SMALL = {"n_boosted": 1, "n_trees": 5, "max_iter": 10, "n_folds": 2}
@@ -84,6 +84,24 @@ def test_neighbours_help_where_areas_differ(fitted):
         log_score(fitted.predict_proba(asked)[:, 1], seen)
         < log_score(blind.predict_proba(asked.drop("x", "y"))[:, 1], seen) - 0.01
     )
+
+
+def test_neighbours_of_one_kind_are_those_that_share_what_is_named():
+    """Two lines in one trench, told apart by size alone: all failed, and all sound."""
+    rng = np.random.default_rng(4)
+    n = 600
+    line = rng.integers(0, 25, n)
+    size = np.where(rng.uniform(size=n) < 0.5, 200.0, 300.0) + line
+    failed = (np.random.default_rng(5).uniform(size=(25, 2)) < 0.5)[line, (size > 290).astype(int)].astype(
+        int
+    )
+    X = np.column_stack((rng.uniform(20, 21, n), size, line + rng.uniform(0, 0.01, n), np.zeros(n)))
+    layout, other = Layout(0, [], [2, 3], [1]), Layout(0, [], [2, 3])
+    given = X, failed.astype(float), np.ones(n), np.arange(n)
+    told, blind = (Boosted(at, 1, {"max_iter": 20}, 0) for at in (layout, other))
+    excess = [member._surround(*given)[:, -1] for member in (told, blind)]
+    assert np.corrcoef(excess[0], failed)[0, 1] > 0.9
+    assert np.corrcoef(excess[1], failed)[0, 1] < 0.8
 
 
 def test_out_of_fold_chances_have_not_seen_their_group():
