@@ -1,99 +1,96 @@
-"""The core of a zone: which of its points are found again when the events are drawn anew."""
+"""The core of a zone: which of its points are found again when the points are drawn anew."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from models.looks import FloatArray
+from models.looks import FloatArray, IntArray
 from models.scan import Zone
-from models.scan_draws import count_sites, draw_towns
-from models.scan_loops import maxima
-from models.scan_null import LANES, describe_town, zone_table
+from models.scan_loops import reweighted_maxima
 from models.zones import Layer, members
+
+#: Draws side by side.
+DRAWS = 128
+#: Points within so many radii of the zone's centre are drawn anew; circles stay within them.
+REACH = 4.0
+#: Even around a zone of a single place so many points are drawn anew.
+LEAST_POINTS = 30
 
 
 def core_membership(
     layers: Sequence[Layer],
     zone: Zone,
-    chance: ArrayLike,
-    total: int,
+    events: ArrayLike,
+    expected: ArrayLike,
+    places: tuple[ArrayLike, ArrayLike],
     *,
     rng: np.random.Generator,
-    n_draws: int = LANES,
 ) -> FloatArray:
-    """How often each point of a zone is found again when the events are drawn anew.
+    """How often each point of a zone is found again when the points are drawn anew.
 
     Parameters
     ----------
     layers : sequence of Layer
+        That the zone was found in.
     zone : Zone
         From `find_zones` with the Poisson statistic.
-    chance : array, shape (n_points,)
-        Baseline chances.
-    total : int
-        Events seen in the whole town.
+    events, expected : array, shape (n_points,)
+        As given to `find_zones`.
+    places : tuple of array, each shape (n_points,)
+        x and y of the points.
     rng : numpy.random.Generator
-    n_draws : int
-        At most `LANES`.
 
     Returns
     -------
     ndarray, shape (len(zone.points),)
-        Share of the draws, 0 to 1, whose best circle near the zone holds the point.
+        Share of `DRAWS` draws, 0 to 1, whose best circle around there holds the point.
 
     Notes
     -----
-    Parametric bootstrap: inside the zone hazards are multiplied so that as many events are expected as were
-    seen; only circles around the zone's own surroundings are looked at. Points at its edge come and go; its
-    core stays.
+    Bootstrap by Poisson weights of mean 1 on the points around the zone, whatever was seen at them; the rest
+    of the town stays as it is. Points at the edge, and those by which chance stretched the zone, come and go;
+    the core stays.
     """
-    p = _lifted(np.asarray(chance, dtype=float), zone)
-    town = describe_town(layers, chance, total, "poisson", None, None)
-    drawn = draw_towns(p, total, None, rng, n_draws)
-    floor = 0.25 * zone.log_ratio
-    best, found = np.full(n_draws, floor), np.full(n_draws, -1, dtype=np.int64)
-    layer_of = np.full(n_draws, -1)
-    for number, layer in enumerate(town.layers):
-        near = np.flatnonzero(np.hypot(layer.x - zone.x, layer.y - zone.y) <= 2 * zone.radius + 1e-9)
-        inside, least = zone_table(town, number, floor)[:2]
-        entries = np.full(n_draws, -1, dtype=np.int64)
-        maxima(
-            0,
+    y, e = np.asarray(events, dtype=float), np.asarray(expected, dtype=float)
+    e = e * (y.sum() / e.sum())
+    away = np.hypot(np.asarray(places[0]) - zone.x, np.asarray(places[1]) - zone.y)
+    reach = max(REACH * zone.radius, float(np.sort(away)[min(LEAST_POINTS, len(away) - 1)]))
+    near = np.flatnonzero(away <= reach * (1 + 1e-9))
+    weight = rng.poisson(1.0, size=(len(near), DRAWS)).astype(np.float32)
+    best, found, layer_of = np.zeros(DRAWS), np.full(DRAWS, -1), np.full(DRAWS, -1)
+    for number, layer in enumerate(layers):
+        sums = [_site_sums(layer, near, weight, values) for values in (y, e)]
+        entries = np.full(DRAWS, -1, dtype=np.int64)
+        reweighted_maxima(
             layer.first,
             layer.neighbour,
             layer.is_end,
-            near,
-            count_sites(layer, drawn),
-            inside,
-            least,
-            float(total),
-            town.whole,
-            np.zeros(n_draws, dtype=least.dtype),
+            np.hypot(layer.x - zone.x, layer.y - zone.y) > reach * (1 + 1e-9),
+            sums[0],
+            sums[1],
+            float(y.sum()),
             best,
             entries,
         )
         found[entries >= 0], layer_of[entries >= 0] = entries[entries >= 0], number
-    times = np.zeros(len(p))
+    times = np.zeros(len(y))
     for number, entry in zip(layer_of, found, strict=True):
         if entry >= 0:
-            times[members(town.layers[number], int(entry))] += 1
-    share: FloatArray = times[zone.points] / n_draws
+            times[members(layers[number], int(entry))] += 1
+    share: FloatArray = times[zone.points] / DRAWS
     return share
 
 
-def _lifted(chance: FloatArray, zone: Zone) -> FloatArray:
-    """Chances with hazards inside the zone multiplied so that its observed number is expected."""
-    lifted = chance.copy()
-    hazard = -np.log(np.clip(1 - chance[zone.points], 1e-12, 1.0))
-    low, high = 0.0, 1e4
-    for _ in range(60):
-        factor = np.sqrt(max(low, 1e-6) * high)
-        if -np.expm1(-hazard * factor).sum() < zone.observed:
-            low = factor
-        else:
-            high = factor
-    lifted[zone.points] = -np.expm1(-hazard * high)
-    return lifted
+def _site_sums(
+    layer: Layer, near: IntArray, weight: NDArray[np.float32], values: FloatArray
+) -> NDArray[np.float32]:
+    """Weighted sums by site in each draw."""
+    site = layer.site[near]
+    kept = (site >= 0) & (values[near] > 0)
+    sums: NDArray[Any] = np.zeros((layer.n_sites, weight.shape[1]), dtype=np.float32)
+    np.add.at(sums, site[kept], weight[kept] * values[near][kept, None].astype(np.float32))
+    return sums

@@ -229,3 +229,39 @@ def spread_changes(
                     row[lane] += factor * more[lane]
         for lane in range(len(row)):
             row[lane] = max(row[lane], least[site])
+
+
+@compiled_for_threads
+def reweighted_maxima(
+    first: IntArray,
+    neighbour: NDArray[np.int32],
+    is_end: NDArray[np.bool_],
+    is_far: NDArray[np.bool_],
+    events: NDArray[np.float32],
+    expected: NDArray[np.float32],
+    total: float,
+    best: FloatArray,
+    entries: IntArray,
+) -> None:
+    """Raise `best` to each draw's largest Poisson ratio over circles without a far site, and keep its entry."""
+    lanes = len(best)
+    count = np.zeros(lanes, dtype=np.float32)
+    inside = np.zeros(lanes, dtype=np.float32)
+    for centre in range(len(first) - 1):
+        count[:] = 0
+        inside[:] = 0
+        for entry in range(first[centre], first[centre + 1]):
+            if is_far[neighbour[entry]]:
+                break
+            row, more = events[neighbour[entry]], expected[neighbour[entry]]
+            for lane in range(lanes):
+                count[lane] += row[lane]
+                inside[lane] += more[lane]
+            for lane in range(lanes if is_end[entry] else 0):
+                excess = float(count[lane] - inside[lane])
+                bound = excess * excess * total
+                if excess > 0 and bound > best[lane] * inside[lane] * (total - inside[lane]):
+                    value = log_ratio(0, float(count[lane]), float(inside[lane]), total, total)
+                    if value > best[lane]:
+                        best[lane] = value
+                        entries[lane] = entry

@@ -7,8 +7,9 @@ year carries a warning, because then the looks, not the pipes, may be what is sp
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -20,7 +21,7 @@ from models.scan_core import core_membership
 from models.scan_draws import Frailty
 from models.scan_null import null_maxima
 from models.shares import share_excess
-from models.zones import Layer, town_layers
+from models.zones import town_layers
 from pipeline.settings import Settings
 from pipeline.steps.fit_scores import SCORE_LEVEL
 from pipeline.steps.places_looks import LotLooks, numbered
@@ -141,18 +142,16 @@ def scan_looks(looks: LotLooks, settings: Settings, rng: np.random.Generator) ->
         frailty=Frailty(block=block, variance=variance),
         least=least,
     )
-    found = _judged(layers, zones, plain, with_blocks, chance, total, core_rng)
+    cores = partial(core_membership, layers, events=events, expected=chance, places=(x, y), rng=core_rng)
+    found = _judged(zones, plain, with_blocks, cores)
     return ScanResult(located, found, variance, plain.p_value(least)[0], left_out, is_enough=True)
 
 
 def _judged(
-    layers: Sequence[Layer],
     zones: Sequence[Zone],
     plain: NullMaxima,
     with_blocks: NullMaxima,
-    chance: FloatArray,
-    total: int,
-    rng: np.random.Generator,
+    core_of: Callable[[Zone], FloatArray],
 ) -> tuple[FoundZone, ...]:
     found = []
     for zone in zones:
@@ -160,9 +159,8 @@ def _judged(
         if p_value > SIGNIFICANT:
             break
         p_value_blocks, method_blocks = with_blocks.p_value(zone.log_ratio)
-        share = core_membership(layers, zone, chance, total, rng=rng)
         found.append(
-            FoundZone(zone.points, zone, p_value, p_value_blocks, method, method_blocks, core_share=share)
+            FoundZone(zone.points, zone, p_value, p_value_blocks, method, method_blocks, core_of(zone))
         )
     return tuple(found)
 

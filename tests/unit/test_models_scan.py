@@ -214,11 +214,14 @@ def test_core_of_a_planted_zone_is_inside_it():
     x, y, block, chance, events, planted = town(1500, lift=4.0)
     layers = town_layers(x, y, chance, block=block)
     zone = find_zones(layers, events, chance, most=1)[0]
-    share = core_membership(layers, zone, chance, int(events.sum()), rng=np.random.default_rng(3))
+    share = core_membership(layers, zone, events, chance, (x, y), rng=np.random.default_rng(3))
     core = zone.points[share >= 0.8]
     assert share.max() <= 1
     assert len(core) > 10
     assert planted[core].mean() > 0.9
+    # Points near the middle are found again more often than those at the edge.
+    away = np.hypot(x[zone.points] - zone.x, y[zone.points] - zone.y)
+    assert np.corrcoef(away, share)[0, 1] < -0.2
 
 
 def test_impossible_input_is_named():

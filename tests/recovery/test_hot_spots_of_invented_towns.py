@@ -1,0 +1,121 @@
+"""Hot spots on many small invented towns: false alarms as stated, planted ones found with a stated power.
+
+Towns share no code with what they test: blocks of 20 lots, chances from a Weibull age curve, hazards lifted in
+a disc, or gamma by block. The model's chances are the true ones; what fitting them adds is in the town's own test.
+"""
+
+import numpy as np
+import pytest
+
+from models.area_hazards import gamma_hazards
+from models.scan import find_zones
+from models.scan_draws import Frailty
+from models.scan_null import Refit, null_maxima
+from models.zones import town_layers
+
+pytestmark = pytest.mark.slow
+DRAWS = 99
+
+
+def town(rng, n_blocks=36, *, per=20, frailty=0.0, lift=1.0, share=0.05):
+    n, side = n_blocks * per, int(np.sqrt(n_blocks))
+    block = np.repeat(np.arange(n_blocks), per)
+    x = block % side * 300.0 + rng.uniform(0, 280, n)
+    y = block // side * 300.0 + rng.uniform(0, 280, n)
+    chance = -np.expm1(-((rng.uniform(20, 90, n) / 120) ** 2.5))
+    middle = rng.uniform(0.2, 0.8, 2) * 300 * side
+    inside = np.hypot(x - middle[0], y - middle[1]) < np.sqrt(share / np.pi) * 300 * side
+    multiplier = rng.gamma(1 / frailty, frailty, n_blocks)[block] if frailty else np.ones(n)
+    multiplier = np.where(inside, lift * multiplier, multiplier)
+    return x, y, block, chance, rng.random(n) < 1 - (1 - chance) ** multiplier, inside
+
+
+def judge(rng, x, y, block, chance, events, *, draws=DRAWS):
+    """Both p-values of the best zone, as the build has them, and its points."""
+    layers = town_layers(x, y, chance, block=block)
+    zone = find_zones(layers, events, chance, most=1)[0]
+    variance = gamma_hazards(chance, events.astype(float), block, n_areas=block.max() + 1).variance
+    found = [
+        null_maxima(
+            layers, chance, int(events.sum()), rng=rng, n_draws=draws, frailty=frailty, least=zone.log_ratio
+        ).p_value(zone.log_ratio)[0]
+        for frailty in (None, Frailty(block=block, variance=variance))
+    ]
+    return found[0], found[1], zone.points
+
+
+def test_a_thousand_towns_without_a_hot_spot():
+    # 5 % of 1,000 has a sd of .7 points. Measured: 5.4 % at .05, 49.9 % at .5.
+    rng = np.random.default_rng(20)
+    found = np.array([judge_plain(rng) for _ in range(1000)])
+    share = float((found <= 0.05).mean())
+    assert 0.035 <= share <= 0.065
+    assert (found <= 0.5).mean() == pytest.approx(0.5, abs=0.05)
+
+
+def judge_plain(rng):
+    x, y, block, chance, events, _ = town(rng, 25, per=16)
+    layers = town_layers(x, y, chance, block=block)
+    zone = find_zones(layers, events, chance, most=1)[0]
+    null = null_maxima(layers, chance, int(events.sum()), rng=rng, n_draws=DRAWS, least=zone.log_ratio)
+    return null.p_value(zone.log_ratio)[0]
+
+
+def test_blocks_that_differ_make_no_firm_hot_spot():
+    rng = np.random.default_rng(21)
+    found = np.array([judge(rng, *town(rng, frailty=0.15)[:5])[:2] for _ in range(400)])
+    first, firm = (found[:, 0] <= 0.05).mean(), (found.max(axis=1) <= 0.05).mean()
+    # The first question alone is fooled: that is why there is a second. Measured: 17.8 % and 4.0 %.
+    assert first > 0.10
+    assert firm <= 0.05
+
+
+def test_planted_hot_spots_are_found():
+    rng = np.random.default_rng(22)
+    power = {}
+    for lift in (2.0, 3.0, 4.0):
+        firm, sensitivity, purity = [], [], []
+        for _ in range(60):
+            x, y, block, chance, events, inside = town(rng, 64, lift=lift)
+            p_value, p_value_blocks, points = judge(rng, x, y, block, chance, events)
+            firm.append(max(p_value, p_value_blocks) <= 0.05)
+            if firm[-1]:
+                sensitivity.append(inside[points].sum() / max(inside.sum(), 1))
+                purity.append(inside[points].mean())
+        power[lift] = np.mean(firm)
+    # Measured, in 5 % of 1,280 lots: 15 %, 73 % and 97 %; of a firm zone's lots 59 %, 69 % and 79 % are planted.
+    assert power[3.0] >= 0.6
+    assert power[4.0] >= 0.9
+    assert power[2.0] < power[3.0] < power[4.0]
+    assert np.mean(sensitivity) > 0.7
+    assert np.mean(purity) > 0.7
+
+
+def test_refitting_keeps_the_level_where_the_baseline_has_places_in_it():
+    # Nine areas' own rates are fitted by a Newton step; without a refit the test would hardly ever speak.
+    rng = np.random.default_rng(23)
+    plain, refitted = [], []
+    for _ in range(200):
+        x, y, block, chance, events, _ = town(rng, 36)
+        area = (x // 601).astype(int) * 3 + (y // 601).astype(int)
+        terms = (area[:, None] == np.arange(9)).astype(float)
+        slope = chance * (1 - chance)
+        fitted = chance.copy()
+        for _ in range(20):
+            spread = fitted * (1 - fitted)
+            step = (terms.T @ (events - fitted)) / (terms.T @ spread)
+            odds = fitted / (1 - fitted) * np.exp(terms @ step)
+            fitted = odds / (1 + odds)
+        slope = fitted * (1 - fitted)
+        layers = town_layers(x, y, fitted, block=block)
+        zone = find_zones(layers, events, fitted, most=1)[0]
+        for store, refit in ((plain, None), (refitted, Refit(terms=terms, slope=slope))):
+            null = null_maxima(
+                layers, fitted, int(events.sum()), rng=rng, n_draws=DRAWS, refit=refit, least=zone.log_ratio
+            )
+            store.append(null.p_value(zone.log_ratio)[0])
+    shares = [np.mean(np.array(found) <= 0.05) for found in (plain, refitted)]
+    # Measured: .5 % plugged in, 5.0 % refitted.
+    assert shares[0] < 0.03
+    assert 0.01 <= shares[1] <= 0.10
+    assert np.median(refitted) < np.median(plain)
