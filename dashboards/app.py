@@ -36,7 +36,7 @@ PAGES: dict[str, Page] = {
 #: Pages of accounts that do not see everything; what they show is cut to what the account may see.
 ROLE_PAGES = {
     PORTFOLIO: frozenset({"age", "where", "map", "sale", "budget"}),
-    BLOCKS: frozenset({"age", "where"}),
+    BLOCKS: frozenset({"age", "where", "canvass"}),
 }
 
 FRAME = Path(__file__).with_name("page.html").read_text(encoding="utf-8")

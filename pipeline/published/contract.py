@@ -550,7 +550,7 @@ LOT_REASONS = PublishedTable(
         LOT_ID,
         _count("position", "order, 1 first"),
         _text(
-            "kind", "own_look, pipe, block, like, limits (of the lot's own looks and records) or no_estimate"
+            "kind", "own_look, pipe, place, block, like, limits (of the lot's own looks and records) or no_estimate"
         ),
         _text("reason", "one plain sentence"),
     ),

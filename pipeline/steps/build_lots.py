@@ -197,6 +197,7 @@ def _newest_look(inspections: pl.DataFrame) -> pl.DataFrame:
         last_date=pl.col("inspection_date").first(),
         last_reached=pl.col("reached_tie_in").first(),
         last_is_selected=pl.col("is_selected").first(),
+        last_year=pl.col("look_year").first(),
     )
 
 
@@ -225,6 +226,7 @@ def _looks_like_it(fit: OutcomeFit, segments: pl.DataFrame) -> pl.DataFrame:
         pl.col("n_like", "n_like_bad").fill_null(0),
         like_words=pl.concat_str("deciding", era),
         deciding_words=pl.concat_str("deciding", _laid_words()),
+        deciding_from="install_year_min",
     )
 
 
@@ -239,7 +241,8 @@ def _with_chances(lots: pl.DataFrame, scores: Scores | None) -> pl.DataFrame:
     )
     # A lot scored by similar houses has no looks of its own to leave out.
     return known.join(scores.without_own, on="lot_id", how="left").with_columns(
-        pl.coalesce(name, name.replace("_without_own", "")) for name in list(WITHOUT_OWN)[1:]
+        pl.coalesce(name, name.replace("_without_own", "").replace("_elsewhere", ""))
+        for name in list(WITHOUT_OWN)[1:]
     )
 
 

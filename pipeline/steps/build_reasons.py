@@ -15,11 +15,14 @@ MOST_REASONS = 3
 BLOCK_LINES = 3
 #: "How near": the distance within which so many other lines have been seen.
 NEAR_LINES = 10
+#: A place that moves log odds by less is no reason.
+LEAST_PLACE = 0.1
 #: Log odds are taken no further out than this, so that certainty does not crowd out all else.
 FURTHEST = 7.0
-OWN_LOOK, PIPE, BLOCK, LIKE, LIMITS, NO_ESTIMATE = (
+OWN_LOOK, PIPE, PLACE, BLOCK, LIKE, LIMITS, NO_ESTIMATE = (
     "own_look",
     "pipe",
+    "place",
     "block",
     "like",
     "limits",
@@ -96,20 +99,25 @@ def reasons(lots: pl.DataFrame) -> pl.DataFrame:
     -------
     DataFrame
         Published `lot_reasons`: up to `MOST_REASONS` in the order of how far each moved the chance, by log odds
-        (the own looks from what the pipe alone would have; the pipe from the average line), then counts that
-        stand behind them, then what limits the estimate.
+        (the own looks from what pipe and place alone would have; the place from what the pipe has in an average
+        place; the pipe from the average line), then counts that stand behind them, then what limits the estimate.
     """
     own_effect = (_log_odds("failure_probability") - _log_odds("failure_probability_without_own")).abs()
-    average = pl.col("failure_probability_without_own").mean()
-    pipe_effect = (_log_odds("failure_probability_without_own") - _log_odds(average)).abs()
+    average = pl.col("failure_probability_elsewhere").mean()
+    pipe_effect = (_log_odds("failure_probability_elsewhere") - _log_odds(average)).abs()
+    place_effect = _log_odds("failure_probability_without_own") - _log_odds("failure_probability_elsewhere")
     known = lots.with_columns(
-        average=average, own_effect=own_effect.fill_null(0.0), pipe_effect=pipe_effect.fill_null(0.0)
+        average=average,
+        own_effect=own_effect.fill_null(0.0),
+        pipe_effect=pipe_effect.fill_null(0.0),
+        place_effect=place_effect.fill_null(0.0),
     )
     parts = [
         known.select("lot_id", kind=pl.lit(kind), reason=text, weight=weight)
         for kind, text, weight in (
             (OWN_LOOK, _own_look(), 100 + pl.col("own_effect")),
             (PIPE, _pipe(), 100 + pl.col("pipe_effect")),
+            (PLACE, _place(), 100 + pl.col("place_effect").abs()),
             (BLOCK, _block(), pl.lit(20.0)),
             (LIKE, _like(), pl.lit(10.0)),
             (NO_ESTIMATE, _no_estimate(), pl.lit(200.0)),
@@ -145,20 +153,25 @@ def _own_look() -> pl.Expr:
     trouble = (
         pl.when(pl.col("last_is_selected")).then(pl.lit(" made because of trouble,")).otherwise(pl.lit(""))
     )
+    before = (
+        pl.when(pl.col("last_year") < pl.col("deciding_from"))
+        .then(pl.lit(" at the pipe that was there before,"))
+        .otherwise(pl.lit(""))
+    )
     rule = pl.when(pl.col("last_rule").is_null()).then(pl.lit("")).otherwise(pl.format(" ({})", "last_rule"))
     seen = (
         pl.when(pl.col("last_is_bad"))
-        .then(pl.format("{}{} showed a repair-grade finding{}", when, trouble, rule))
-        .otherwise(pl.format("{}{} showed nothing of repair grade", when, trouble))
+        .then(pl.format("{}{}{} showed a repair-grade finding{}", when, trouble, before, rule))
+        .otherwise(pl.format("{}{}{} showed nothing of repair grade", when, trouble, before))
     )
-    before, after = (
+    without, with_own = (
         chances_in_words("failure_probability_without_own"),
         chances_in_words("failure_probability"),
     )
     moved = (
-        pl.when(pl.col("failure_probability_without_own").is_null() | (before == after))
+        pl.when(pl.col("failure_probability_without_own").is_null() | (without == with_own))
         .then(pl.lit("."))
-        .otherwise(pl.format("; all looks at this line take the chance from {} to {}.", before, after))
+        .otherwise(pl.format("; all looks at this line take the chance from {} to {}.", without, with_own))
     )
     return pl.when(pl.col("n_judged").fill_null(0) > 0).then(pl.concat_str(seen, moved))
 
@@ -170,10 +183,10 @@ def _pipe() -> pl.Expr:
         "similar_from",
         "similar_to",
     )
-    like, average = chances_in_words("failure_probability_without_own"), chances_in_words("average")
+    like, average = chances_in_words("failure_probability_elsewhere"), chances_in_words("average")
     words = pl.col("deciding_words")
     own = pl.format(
-        "{}: lines like this one here have a chance of {}, the average line on record {}.",
+        "{}: lines like this one have a chance of {} in an average place, the average line on record {}.",
         pl.concat_str(words.str.head(1).str.to_uppercase(), words.str.slice(1)),
         like,
         average,
@@ -183,6 +196,21 @@ def _pipe() -> pl.Expr:
         .then(similar)
         .when(pl.col("failure_probability_without_own").is_not_null())
         .then(own)
+    )
+
+
+def _place() -> pl.Expr:
+    elsewhere, here = (
+        chances_in_words(f"failure_probability_{name}") for name in ("elsewhere", "without_own")
+    )
+    sooner = pl.when(pl.col("place_effect") > 0).then(pl.lit("sooner")).otherwise(pl.lit("later"))
+    return pl.when((pl.col("place_effect").abs() >= LEAST_PLACE) & (elsewhere != here)).then(
+        pl.format(
+            "Lines in this area fail {} than their pipe explains: it takes the chance from {} to {}.",
+            sooner,
+            elsewhere,
+            here,
+        )
     )
 
 

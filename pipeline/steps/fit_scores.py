@@ -31,7 +31,10 @@ SIMILAR_WITHIN_YEARS = (3, 5, 10, 15)
 WITHOUT_OWN = {
     "lot_id": pl.String,
     **{f"failure_probability_without_own{end}": pl.Float64 for end in ("", "_lower", "_upper")},
+    "failure_probability_elsewhere": pl.Float64,
 }
+#: Draws behind the chance in an average place: a mean told in whole per cents needs no more.
+ELSEWHERE_DRAWS = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +54,7 @@ class Scores:
         `lot_id, repaired_year`: lines whose bad look was followed by a repair.
     without_own : DataFrame
         `lot_id, failure_probability_without_own, …_lower, …_upper`: what pipes like these have now, had nobody
-        looked at this line.
+        looked at this line; and `failure_probability_elsewhere`: the same in an average place.
     tie_ins : ndarray, shape (n_draws, n_lines)
         Chance that the last segment, which meets the main, has failed now; columns as in `now`, up to the lines
         on record. No columns unless asked for.
@@ -119,7 +122,7 @@ def score_lines(
         later=chances.line_draws_later,
         lives=scored,
         repaired=repaired,
-        without_own=_with_lots(lots, chances.line_unconditional_now),
+        without_own=_with_lots(lots, chances.line_unconditional_now, _elsewhere(fit, lives)),
         tie_ins=chances.life_draws_now,
     )
 
@@ -141,8 +144,34 @@ def lines_to_score(
     return lives, looks, _line_looks_for_scores(exposure, outcome, lives), repaired
 
 
-def _with_lots(lots: pl.DataFrame, plain: ChanceRange) -> pl.DataFrame:
-    values = (plain.mean, np.minimum(plain.low, plain.mean), np.maximum(plain.high, plain.mean))
+def _elsewhere(fit: OutcomeFit, lives: pl.DataFrame) -> FloatArray | None:
+    """Chance of each line without its own looks, in an average place; None where areas do not differ."""
+    if not fit.design.areas:
+        return None
+    nothing = pl.DataFrame(
+        schema={"life": pl.UInt32, "look_at": pl.Float64, "is_bad": pl.Boolean, "sensitivity": pl.Float64}
+    )
+    plain = series_chances(
+        fit.fitted,
+        fit.design.X,
+        fit.design.Z,
+        life_looks(fit.design, lives, nothing),
+        lives["line"].to_numpy(),
+        W=fit.design.W,
+        now=0.0,
+        horizon=0.0,
+        draws=fit.draws[:ELSEWHERE_DRAWS],
+    )
+    return plain.line_unconditional_now.mean
+
+
+def _with_lots(lots: pl.DataFrame, plain: ChanceRange, elsewhere: FloatArray | None) -> pl.DataFrame:
+    values = (
+        plain.mean,
+        np.minimum(plain.low, plain.mean),
+        np.maximum(plain.high, plain.mean),
+        plain.mean if elsewhere is None else elsewhere,
+    )
     names = list(WITHOUT_OWN)[1:]
     return lots.select("lot_id").with_columns(
         pl.Series(name, value) for name, value in zip(names, values, strict=True)

@@ -14,6 +14,7 @@ KNOWN = {
     "lot_id": "A",
     "failure_probability": 0.93,
     "failure_probability_without_own": 0.46,
+    "failure_probability_elsewhere": 0.46,
     "deciding_words": "concrete laid 1950 to 1956",
     "like_words": "concrete laid 1940 to 1957",
     "n_like": 40,
@@ -24,6 +25,8 @@ KNOWN = {
     "last_is_bad": True,
     "last_is_selected": False,
     "last_rule": "roots at 31 ft",
+    "last_year": 2019.3,
+    "deciding_from": 1950.0,
     "last_reached": True,
     "n_similar": None,
     "similar_from": None,
@@ -42,6 +45,7 @@ OTHER = {
     "lot_id": "Z",
     "failure_probability": 0.14,
     "failure_probability_without_own": 0.14,
+    "failure_probability_elsewhere": 0.14,
     "n_judged": 0,
 }
 
@@ -69,7 +73,7 @@ def test_the_reasons_of_a_lot_by_hand():
         ),
         (
             "pipe",
-            "Concrete laid 1950 to 1956: lines like this one here have a chance of 46 %, the average line on record 30 %.",
+            "Concrete laid 1950 to 1956: lines like this one have a chance of 46 % in an average place, the average line on record 30 %.",
         ),
         (
             "block",
@@ -79,9 +83,32 @@ def test_the_reasons_of_a_lot_by_hand():
 
 
 def test_the_greatest_mover_comes_first():
-    moved_by_pipe = {"failure_probability": 0.97, "failure_probability_without_own": 0.96}
+    moved_by_pipe = {
+        "failure_probability": 0.97,
+        "failure_probability_without_own": 0.96,
+        "failure_probability_elsewhere": 0.96,
+    }
     # Average of 0.96 and 0.14 is 0.55: the pipe moves log odds by 3.0, the looks by 0.3.
     assert [kind for kind, _ in told(moved_by_pipe, OTHER)["A"]] == ["pipe", "own_look", "block"]
+
+
+def test_a_place_where_lines_fail_sooner_is_a_reason():
+    # Pipe 0.20 in an average place, 0.46 here: log odds +1.23; average of 0.20 and 0.14 is 0.17: +0.20.
+    found = told({"failure_probability_elsewhere": 0.20, "n_judged": 0, "failure_probability": 0.46}, OTHER)[
+        "A"
+    ]
+    assert [kind for kind, _ in found] == ["place", "pipe", "block"]
+    assert found[0][1] == (
+        "Lines in this area fail sooner than their pipe explains: it takes the chance from 20 % to 46 %."
+    )
+
+
+def test_a_look_at_an_earlier_pipe_says_so():
+    (kind, reason), *_ = told({"deciding_from": 2021.0}, OTHER)["A"]
+    assert kind == "own_look"
+    assert reason.startswith(
+        "The newest look, on 2019-05-02, at the pipe that was there before, showed a repair"
+    )
 
 
 def test_a_line_nobody_has_seen_has_no_look_among_its_reasons():
@@ -107,7 +134,13 @@ def test_similar_houses_stand_in_and_limits_come_last():
 
 
 def test_without_an_estimate_the_reason_is_why():
-    nothing = {**OTHER, "failure_probability": None, "failure_probability_without_own": None, "n_segments": 0}
+    nothing = {
+        **OTHER,
+        "failure_probability": None,
+        "failure_probability_without_own": None,
+        "failure_probability_elsewhere": None,
+        "n_segments": 0,
+    }
     assert told({}, nothing)["Z"] == [("no_estimate", "No estimate: why.")]
 
 
