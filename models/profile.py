@@ -34,10 +34,11 @@ NUDGE = 1e-6
 #: Limits are found to within this [log units].
 ROOT_TOLERANCE = 1e-7
 #: Newton steps allowed for one value, and walks outwards.
-MOST_STEPS = 60
+MOST_STEPS = 40
 MOST_WALKS = 6
-#: At a limit the loss is what is allowed to within this [root of log-likelihood units]; else it jumped.
-JUMP = 0.01
+#: Where the loss at a limit found roughly [log units] is not what is allowed to within this [root of
+#: log-likelihood units], it jumped.
+ROUGHLY, JUMP = 1e-3, 0.2
 #: Log-likelihood that a fit may still have to gain, to count as the best there is.
 LARGEST_PROMISE = 1e-4
 #: Losses of log-likelihood beyond this are all alike.
@@ -227,7 +228,7 @@ class _Search:
         if not np.isfinite(edge):
             edge = start + direction * FARTHEST
         inside, step = start, self._first_step(quantity)
-        for _ in range(MOST_WALKS):
+        for walk in range(MOST_WALKS):
             while True:
                 outside = inside + direction * step
                 if (outside - edge) * direction >= 0.0:
@@ -237,12 +238,13 @@ class _Search:
                 if outside == edge:
                     return direction * np.inf
                 inside, step = outside, 2.0 * step
-            found = float(brentq(path.excess, inside, outside, xtol=ROOT_TOLERANCE, rtol=1e-10))
-            if abs(path.excess(found)) < JUMP:
-                return found
+            found = brentq(path.excess, inside, outside, xtol=ROUGHLY)
+            # What jumps to the last is a curve as steep as one likes.
+            if abs(path.excess(found)) < JUMP or walk == MOST_WALKS - 1:
+                break
             inside, step = path.back_to_last_inside(direction), max(0.1 * abs(outside - inside), 1e-3)
-        # It jumps there for all that: a curve may be as steep as one likes.
-        return found
+        # All that was tried is remembered: this goes on from there.
+        return float(brentq(path.excess, inside, outside, xtol=ROOT_TOLERANCE, rtol=1e-10))
 
 
 class _Path:
