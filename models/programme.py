@@ -199,7 +199,7 @@ class _Problem:
             benefit=total,
             bound=max(bound, total),
             spent=np.bincount(year, weights=paid, minlength=len(self.cap)).astype(np.float64),
-            order=piece[order],
+            order=np.asarray(piece[order], dtype=np.int64),
         )
 
 

@@ -14,6 +14,7 @@ from rich.text import Text
 from pipeline.assumptions import Assumptions, read_assumptions, write_own_copy
 from pipeline.commands import Context, add_plain_row, tell
 from pipeline.errors import SettingsError
+from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.reports.budget_excel import write_excel
 from pipeline.reports.budget_pdf import write_pdf
@@ -23,7 +24,7 @@ from pipeline.steps.budget_costs import loaded_costs
 from pipeline.steps.budget_policies import PolicyCode
 from pipeline.steps.budget_portfolio import read_town
 from pipeline.steps.budget_publish import run_of
-from pipeline.steps.budget_select import Chosen, choose_group, choose_listed
+from pipeline.steps.budget_select import Chosen, choose_group, choose_listed, fit_to_leave
 
 EXIT_NONE_FOUND = 3
 TABLE_WIDTH = 120
@@ -54,6 +55,9 @@ SHOWN_CAMERAS = 20
 )
 @click.option("--pdf", type=click.Path(path_type=Path, dir_okay=False), help="Write a report to this file.")
 @click.option(
+    "--purpose", help="What the files are for; needed where lots are named, and kept in the log of exports."
+)
+@click.option(
     "--format",
     "form",
     type=click.Choice(["table", "csv", "json"]),
@@ -75,6 +79,7 @@ def budget_command(
     policy: str | None,
     excel: Path | None,
     pdf: Path | None,
+    purpose: str | None,
     form: str,
 ) -> int:
     """Budget the replacement of laterals: what to set aside, what to do first, and what policies cost.
@@ -82,9 +87,12 @@ def budget_command(
     Choose lots by address or lot id, by a file of them, by a portfolio tag, or by subdivision. All assumptions
     stand in assumptions.toml of the workspace and are printed with the result. Exit code 3: a lot was not found.
 
+    Workbook, report and json name single lots and may leave this computer: they need a stated purpose, and leave
+    unnamed, though counted in, lots whose client does not allow that and lots in do_not_contact.csv.
+
     \b
     Examples:
-      underlot budget --portfolio P1 --pdf reserve.pdf --excel reserve.xlsx
+      underlot budget --portfolio P1 --pdf reserve.pdf --purpose "reserve of the owners"
       underlot budget --file our_buildings.csv --horizon 30 --reserve 250000 --cap 40000
     """
     if sum((bool(asked), file is not None, portfolio is not None, subdivision is not None)) != 1:
@@ -92,6 +100,8 @@ def budget_command(
             "Choose lots one way: addresses or lot ids, --file, --portfolio, or --subdivision. Example: underlot budget --portfolio P1"
         )
     _check_file_names(excel, pdf)
+    leaves = excel is not None or pdf is not None or form == "json"
+    stated = checked_purpose(purpose) if leaves else ""
     write_own_copy(context.workspace)
     assumptions = read_assumptions(context.workspace).changed(
         horizon=horizon, draws=draws, balance=reserve, cap=cap
@@ -100,18 +110,21 @@ def budget_command(
         chosen = _chosen(reader, asked, file, portfolio, subdivision)
         run = reader.run()
         budget = _budget(reader, chosen, assumptions, policy)
+        outside = _as_it_may_leave(context, reader, budget, stated, (excel, pdf)) if leaves else budget
     heading = Heading(
         town=run["town_name"],
         is_synthetic=run["is_synthetic"],
         chosen=chosen.words,
         run_id=run["run_id"],
         as_of=run["as_of_source"],
+        purpose=stated,
+        use_until=use_until().isoformat() if leaves else "",
     )
     for path, write in ((excel, write_excel), (pdf, write_pdf)):
         if path is not None:
-            write(path, budget, heading)
+            write(path, outside, heading)
             tell(f"Written: {path}")
-    _print(budget, heading, form)
+    _print(outside if form == "json" else budget, heading, form)
     for row in chosen.unmatched.iter_rows(named=True):
         near = f" Near ones: {row['near_misses']}." if row["near_misses"] else ""
         click.echo(f"Not found: {row['asked']}.{near}", err=True)
@@ -154,6 +167,27 @@ def _budget(reader: PublishedReader, chosen: Chosen, assumptions: Assumptions, p
     )
 
 
+def _as_it_may_leave(
+    context: Context,
+    reader: PublishedReader,
+    budget: Budget,
+    purpose: str,
+    paths: tuple[Path | None, ...],
+) -> Budget:
+    """Take out what must stay, and log what leaves."""
+    held_back = do_not_contact(context.workspace, reader.query("SELECT lot_id, address FROM lots"))
+    outside = fit_to_leave(budget, reader, held_back.lots)
+    log_export(
+        context.workspace,
+        command="budget",
+        target=", ".join(str(path) for path in paths if path is not None) or "stdout (json)",
+        purpose=purpose,
+        n_lots=outside.lots.height,
+        run_id=str(reader.run()["run_id"]),
+    )
+    return outside
+
+
 def _print(budget: Budget, heading: Heading, form: str) -> None:
     if form == "json":
         click.echo(_as_json(budget, heading))
@@ -169,6 +203,8 @@ def _as_json(budget: Budget, heading: Heading) -> str:
         "town_name": heading.town,
         "is_synthetic": heading.is_synthetic,
         "run_id": heading.run_id,
+        "purpose": heading.purpose,
+        "use_until": heading.use_until,
         "cautions": CAUTIONS,
         **budget.facts,
         **{

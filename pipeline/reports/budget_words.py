@@ -31,6 +31,8 @@ class Heading:
         Which lots, in words.
     run_id, as_of : str
         The build behind it.
+    purpose, use_until : str
+        What a file is for, and the last day of its use; empty on screen.
     """
 
     town: str
@@ -38,6 +40,8 @@ class Heading:
     chosen: str
     run_id: str
     as_of: str
+    purpose: str = ""
+    use_until: str = ""
 
     @property
     def title(self) -> str:
@@ -48,7 +52,8 @@ class Heading:
     def line(self) -> str:
         """The line below it."""
         invented = " An invented town: nothing in it is real." if self.is_synthetic else ""
-        return f"{self.town}. Now: {self.as_of}. Build {self.run_id}.{invented}"
+        use = f" Purpose: {self.purpose}. Not to be used after {self.use_until}." if self.purpose else ""
+        return f"{self.town}. Now: {self.as_of}. Build {self.run_id}.{use}{invented}"
 
 
 def dollars(value: float) -> str:
@@ -84,6 +89,11 @@ def _counted(facts: Mapping[str, Any]) -> str:
     )
     if facts["n_borrowed"]:
         words += f" {facts['n_borrowed']:,} lots have no line on record: in each future such a lot has the line of a similar house."
+    if facts.get("n_withheld"):
+        words += (
+            f" {facts['n_withheld']:,} lots are counted in but not named here: their clients do not allow results to be told "
+            "with the address, or they are on the list of whom not to contact."
+        )
     if facts["n_left_out"]:
         words += f" {facts['n_left_out']:,} lots are left out, because neither their line nor enough similar houses are on record."
     return words

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
@@ -11,6 +11,7 @@ from rapidfuzz import fuzz, process
 
 from pipeline.errors import InputFileError, SettingsError
 from pipeline.published.read import PublishedReader
+from pipeline.steps.budget import Budget
 from pipeline.steps.score import NEAR_MISSES, answer_lots, read_questions
 
 #: Statements by column: names of the contract, never a user's words.
@@ -87,3 +88,32 @@ def choose_listed(reader: PublishedReader, asked: Sequence[str], file: Path | No
     lot_ids = answers.found["lot_id"].unique(maintain_order=True).to_list()
     words = f"{len(lot_ids):,} lots" + (f" of {file.name}" if file is not None else "")
     return Chosen(lot_ids, words, answers.unmatched)
+
+
+def fit_to_leave(budget: Budget, reader: PublishedReader, held_back: frozenset[str]) -> Budget:
+    """Return a budget as it may leave the workspace: sums as they are, single lots only where they may be named.
+
+    Parameters
+    ----------
+    budget : Budget
+    reader : PublishedReader
+        Tells whose clients allowed results to be told with the address.
+    held_back : frozenset of str
+        Lots that must not be contacted.
+    """
+    quiet = reader.query("SELECT lot_id FROM lots WHERE n_inspections > 0 AND NOT tells_own_results")[
+        "lot_id"
+    ]
+    hidden = pl.Series(sorted(held_back | set(quiet)), dtype=pl.String)
+
+    def named(frame: pl.DataFrame) -> pl.DataFrame:
+        return frame.filter(~pl.col("lot_id").is_in(hidden.implode()))
+
+    lots = named(budget.lots)
+    return replace(
+        budget,
+        lots=lots,
+        programme=named(budget.programme),
+        left_out=named(budget.left_out),
+        facts=budget.facts | {"n_withheld": budget.lots.height - lots.height},
+    )

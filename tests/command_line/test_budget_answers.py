@@ -14,10 +14,14 @@ from pypdf import PdfReader
 from pipeline.assumptions import FILE, parse_assumptions, shipped_text
 from pipeline.published.read import open_current
 from pipeline.settings import Workspace
+from pipeline.steps.budget import make_budget
+from pipeline.steps.budget_costs import loaded_costs
 from pipeline.steps.budget_policies import PolicyCode
 from pipeline.steps.budget_portfolio import make_portfolio, read_town
+from pipeline.steps.budget_publish import run_of
+from pipeline.steps.budget_select import choose_group
 
-QUICK = ("--draws", 200, "--horizon", 10)
+QUICK = ("--draws", 200, "--horizon", 10, "--purpose", "a test of budgets")
 
 
 @pytest.fixture(scope="session")
@@ -85,14 +89,60 @@ def test_policies_stand_beside_each_other(budget: dict) -> None:
         assert row["p10_usd"] <= row["p50_usd"] <= row["p90_usd"]
 
 
-def test_buildings_add_up_to_the_whole(budget: dict) -> None:
-    lots = budget["lots"]
-    assert sum(row["share_of_total"] for row in lots) == pytest.approx(1)
-    for row in budget["policies"]:
-        assert sum(lot[f"pv_{row['policy']}"] for lot in lots) == pytest.approx(row["present_value"])
-    first = [row for row in lots if row["camera_rank"]]
-    assert sorted(row["camera_rank"] for row in first) == list(range(1, len(first) + 1))
-    assert all(row["camera_value"] > 0 for row in first)
+def test_buildings_add_up_to_the_whole(town: Workspace, tag: str) -> None:
+    with open_current(town) as reader:
+        found = make_budget(
+            read_town(reader.table),
+            choose_group(reader, "portfolio", tag).lot_ids,
+            parse_assumptions(shipped_text()).changed(draws=200, horizon=10),
+            run_of(reader.table("run"), reader.table("outcomes")),
+            loaded_costs(reader.table("unit_costs")),
+        )
+    assert found.lots["share_of_total"].sum() == pytest.approx(1)
+    for row in found.policies.iter_rows(named=True):
+        assert found.lots[f"pv_{row['policy']}"].sum() == pytest.approx(row["present_value"])
+    first = found.lots.filter(pl.col("camera_rank").is_not_null())
+    assert sorted(first["camera_rank"]) == list(range(1, first.height + 1))
+    assert (first["camera_value"] > 0).all()
+
+
+def test_files_name_only_lots_whose_clients_allow_it(
+    underlot, town: Workspace, tag: str, budget: dict
+) -> None:
+    with open_current(town) as reader:
+        lots = reader.table("lots").filter(pl.col("portfolio") == tag)
+    may = lots.filter((pl.col("n_inspections") == 0) | pl.col("tells_own_results"))["lot_id"].to_list()
+    assert 0 < len(may) < lots.height
+    assert {row["lot_id"] for row in budget["lots"]} == set(may)
+    assert budget["n_withheld"] == lots.height - len(may)
+    # Sums count all of them.
+    assert budget["n_lots"] == lots.height
+    quiet = town.root / "do_not_contact.csv"
+    quiet.write_text(f"lot_id\n{may[0]}\n", encoding="utf-8")
+    try:
+        answer = underlot("budget", "--portfolio", tag, "--format", "json", *QUICK, workspace=town.root)
+    finally:
+        quiet.unlink()
+    assert may[0] not in answer.out
+    assert json.loads(answer.out)["purpose"] == "a test of budgets"
+
+
+def test_files_need_a_purpose_and_are_logged(underlot, town: Workspace, tag: str) -> None:
+    answer = underlot("budget", "--portfolio", tag, "--format", "json", workspace=town.root)
+    assert answer.code == 2
+    assert answer.err.startswith("These answers name single lots. Say in a few words what they are for")
+    log = next(
+        path for path in town.root.rglob("*") if path.is_file() and "a test of budgets" in _text_of(path)
+    )
+    assert "budget" in _text_of(log)
+
+
+def _text_of(path: Path) -> str:
+    return (
+        path.read_text(encoding="utf-8", errors="replace")
+        if path.suffix in {".csv", ".log", ".jsonl", ".tsv"}
+        else ""
+    )
 
 
 def test_the_reserve_lasts_in_the_wanted_share_of_futures(budget: dict) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -102,6 +103,23 @@ def test_no_future_passes_the_cap(cap) -> None:
         assert future.planned.sum() > 0
 
 
+def test_money_is_spent_up_to_the_cap_and_not_beyond() -> None:
+    # 40 pieces are due in year 1 at prices of 500 to 1,500 each; the cap of 10,000 takes about ten a year.
+    rng = np.random.default_rng(8)
+    simulation, planned = make(pipes_of_lots=(1,) * 40, failed=[1.0] * 40, delay=1e9, n_draws=300, years=6)
+    planned = replace(planned, price=rng.uniform(500, 1_500, (40, 300)), row=np.arange(40))
+    programme = choose(
+        np.ones((40, 6)) * [6, 5, 4, 3, 2, 1], np.full((40, 6), 200.0), np.full(6, 10_000.0), PROOF
+    )
+    assert set(programme.year) == {1}
+    done = carry_out(simulation, programme, planned, np.full(6, 10_000.0))
+    spent = simulation.run(policy(simulation, planned, plan=done)).planned
+    assert (spent <= 10_000 + 1e-6).all()
+    # As long as pieces wait, less than one of the dearest is left over.
+    assert (spent[:, :2] > 8_500).all()
+    np.testing.assert_allclose(spent.sum(axis=1), planned.price.sum(axis=0))
+
+
 def test_a_wide_cap_gives_every_piece_its_best_year() -> None:
     simulation, planned = dear_and_cheap()
     worth = simulation.worth(planned)
@@ -139,8 +157,6 @@ def test_what_lots_share_does_not_average_away() -> None:
 
 
 def test_a_borrowed_line_is_one_of_similar_houses_in_each_draw() -> None:
-    from dataclasses import replace
-
     simulation, planned = make(
         pipes_of_lots=(1,) * 11, failed=[0.0] * 7 + [1.0] * 3 + [0.0], delay=1e-6, n_draws=200, years=1
     )

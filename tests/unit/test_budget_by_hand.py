@@ -131,7 +131,11 @@ def test_worth_of_looking_by_hand() -> None:
     close(found.perfect, [0, 2_000, 600], n, 6_000)
     close(found.camera, [0, 1_400, 480], n, 6_000)
     np.testing.assert_array_equal(found.renew_unseen, [True, True, False])
-    # A camera that says nothing new is worth nothing; one that errs always the same way is worth as much as one that never does.
+    # Calling 1 sound pipe in 10 bad: p = 0.5: 0.45 · 4,000 + 0.1 · 10,000 = 2,800, worth 1,200;
+    #   p = 0.1: bad (0.08 failed, 0.09 sound) 0.17 · 4,000, good 0.02 · 10,000: 880, worth 120.
+    erring = value_of_looking(worth, sensitivity=0.8, specificity=0.9)
+    close(erring.camera, [0, 1_200, 120], n, 6_000)
+    # A camera that says nothing new is worth nothing.
     blind = value_of_looking(worth, sensitivity=0.3, specificity=0.7)
     close(blind.camera, [0, 0, 0], n, 2_000)
 
