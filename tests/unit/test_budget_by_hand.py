@@ -8,6 +8,7 @@ import pytest
 from models.errors import ModelInputError
 from models.information import value_of_looking
 from models.programme import Effort, carry_out, choose
+from models.renewal import Worth
 from tests.budget_stock import FOREVER, make, policy
 
 #: So small that what needs repair makes trouble within the first year.
@@ -138,6 +139,20 @@ def test_worth_of_looking_by_hand() -> None:
     # A camera that says nothing new is worth nothing.
     blind = value_of_looking(worth, sensitivity=0.3, specificity=0.7)
     close(blind.camera, [0, 0, 0], n, 2_000)
+
+
+def test_a_camera_at_pipe_that_costs_something_even_if_sound() -> None:
+    # Even chance; leaving costs 10,000 if failed and 1,000 if sound, renewing 4,000. Blind: 4,000 against 5,500.
+    #   Bad call (0.8 of failed, 0.1 of sound): leave 4,050, renew 1,800. Good call: leave 1,000 + 450 = 1,450, renew 2,200.
+    #   Together 3,250: worth 750. Knowing for certain: 2,000 + 500: worth 1,500.
+    one = np.ones(1)
+    worth = Worth(
+        leave=5_500 * one, renew=4_000 * one[:, None], price=4_000 * one[:, None], failed_share=0.5 * one,
+        leave_if_failed=5_000 * one, renew_if_failed=2_000 * one,
+    )  # fmt: skip
+    found = value_of_looking(worth, sensitivity=0.8, specificity=0.9)
+    assert found.camera[0] == pytest.approx(750)
+    assert found.perfect[0] == pytest.approx(1_500)
 
 
 def test_worth_of_a_year_equals_the_policy_that_does_it() -> None:
