@@ -32,6 +32,9 @@ CARD_STYLE = {
 }
 
 
+WRAPPED = {"flex-wrap": "wrap", "gap": "0 14px", "align-items": "flex-start"}
+
+
 def text(markup: str) -> pn.pane.HTML:
     """Put markup on the page; everything from the records in it must have been escaped."""
     return pn.pane.HTML(
@@ -142,11 +145,31 @@ def folded(words: str, *pieces: pn.viewable.Viewable, is_open: bool = False) -> 
     )  # fmt: skip
 
 
-def side_by_side(*pieces: pn.viewable.Viewable, least_px: int = 330) -> pn.FlexBox:
+def run_together(pieces: Iterable[pn.viewable.Viewable]) -> list[pn.viewable.Viewable]:
+    """Return pieces with neighbouring texts in one pane: a page of few panes is built and drawn much faster.
+
+    Only for texts that nobody changes later.
+    """
+    joined: list[pn.viewable.Viewable] = []
+    waiting: list[str] = []
+    for piece in [*pieces, None]:
+        if type(piece) is pn.pane.HTML:
+            waiting.append(piece.object)
+            continue
+        if waiting:
+            joined.append(text('<div class="u-gap"></div>'.join(waiting)))
+            waiting = []
+        if piece is not None:
+            joined.append(piece)
+    return joined
+
+
+def side_by_side(*pieces: pn.viewable.Viewable, least_px: int = 330) -> pn.Row:
     """Return pieces beside each other where the screen is wide enough, else below each other."""
     for piece in pieces:
         piece.styles = {**piece.styles, "flex": f"1 1 {least_px}px", "min-width": "0"}
-    return pn.FlexBox(*pieces, sizing_mode="stretch_width", gap="14px", align_items="flex-start")
+    # A plain row that may wrap: Panel's own flexible box is a page's dearest piece.
+    return pn.Row(*pieces, sizing_mode="stretch_width", styles=WRAPPED, margin=0)
 
 
 def chart(
@@ -179,20 +202,13 @@ def chart(
     pane = pn.pane.Vega(
         signed, sizing_mode="stretch_width", height=height, margin=0, min_width=0, stylesheets=[theme.CHART]
     )
+    rows = (lambda: downloads.rows_of(spec)) if data is None else (lambda: data)
+    table = save_button("save as CSV", lambda: io.BytesIO(downloads.as_csv(rows())), f"{stem}.csv")
+    # The drawing sets its own links, PNG and SVG, to the right of this one.
+    table.styles = {"margin-left": "auto", "margin-right": "88px"}
     return pn.Column(
-        pane, _save_line(lambda: downloads.rows_of(spec) if data is None else data, stem), paragraph(says, small=True),
+        pane, table, paragraph(says, small=True),
         sizing_mode="stretch_width", margin=(0, 0, 8, 0),
-    )  # fmt: skip
-
-
-def _save_line(rows: Callable[[], pl.DataFrame], stem: str) -> pn.Row:
-    """The line below a chart: room for the drawing's own PNG and SVG links, and the CSV."""
-    return pn.Row(
-        pn.Spacer(sizing_mode="stretch_width", height=20),
-        text(Markup('<span class="u-small">save as</span>')).clone(sizing_mode=None, width=56, margin=0),
-        save_button("CSV", lambda: io.BytesIO(downloads.as_csv(rows())), f"{stem}.csv"),
-        pn.Spacer(width=92, height=20),
-        sizing_mode="stretch_width", height=26, margin=0,
     )  # fmt: skip
 
 
@@ -211,7 +227,7 @@ def report_buttons(file_stem: str, writers: Mapping[str, Callable[[], bytes]]) -
     def button(ending: str, writer: Callable[[], bytes]) -> pn.widgets.FileDownload:
         return save_button(f"Report as {ending[1:].upper()}", lambda: io.BytesIO(writer()), f"{stem}{ending}")
 
-    return pn.FlexBox(*(button(*pair) for pair in writers.items()), gap="14px", sizing_mode="stretch_width")
+    return pn.Row(*(button(*pair) for pair in writers.items()), styles=WRAPPED, sizing_mode="stretch_width")
 
 
 def save_button(words: str, made: Callable[[], io.BytesIO], file_name: str) -> pn.widgets.FileDownload:

@@ -35,10 +35,10 @@ def chances(lot: pl.DataFrame) -> alt.TopLevelMixin:
     ]
     x = alt.X("lower:Q", title="estimated chance", axis=PER_CENT, scale=alt.Scale(domain=[0, 1]))
     range_ = base.mark_bar(height=12, color=theme.CLAY, opacity=0.35).encode(
-        x=x, x2="upper:Q", y=what, tooltip=tips
+        x=x, x2=alt.X2("upper:Q"), y=what, tooltip=tips
     )
     point = base.mark_point(size=120, filled=True, color=theme.CLAY, opacity=1).encode(
-        x="chance:Q", y=what, tooltip=tips
+        x=alt.X("chance:Q"), y=what, tooltip=tips
     )
     return alt.layer(range_, point)
 
@@ -68,7 +68,7 @@ def line(segments: pl.DataFrame) -> alt.TopLevelMixin:
     base = alt.Chart(shown)
     boxes = base.mark_rect(stroke="white", strokeWidth=2, cornerRadius=3).encode(
         x=x,
-        x2="to_ft:Q",
+        x2=alt.X2("to_ft:Q"),
         y=alt.value(18),
         y2=alt.value(62),
         color=alt.Color(
@@ -86,7 +86,7 @@ def line(segments: pl.DataFrame) -> alt.TopLevelMixin:
         ],
     )
     labels = base.mark_text(color=theme.INK, fontSize=13, fontWeight=600).encode(
-        x="middle:Q", y=alt.value(8), text="label:N"
+        x=alt.X("middle:Q"), y=alt.value(8), text=alt.Text("label:N")
     )
     return alt.layer(boxes, labels)
 

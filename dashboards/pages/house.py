@@ -112,12 +112,12 @@ def _answer(records: Records, lot_id: str, after: After) -> pn.viewable.Viewable
     return pn.Column(
         *_stop_work(findings),
         parts.side_by_side(
-            parts.card(*_estimate(records.run, lot)),
-            parts.card(*_behind(lot, records.lot_part("reasons", lot_id))),
+            parts.card(*parts.run_together(_estimate(records.run, lot))),
+            parts.card(*parts.run_together(_behind(lot, records.lot_part("reasons", lot_id)))),
             least_px=400,
         ),
-        parts.card(*_pipe(lot, segments)),
-        parts.card(*_history(inspections, findings)),
+        parts.card(*parts.run_together(_pipe(lot, segments))),
+        parts.card(*parts.run_together(_history(inspections, findings))),
         after(lot_id),
         sizing_mode="stretch_width",
     )
@@ -241,7 +241,7 @@ def _pipe(lot: Mapping[str, Any], segments: pl.DataFrame) -> list[pn.viewable.Vi
         says += " Lengths are not all on record; segments without one are drawn 20 ft long."
     pieces = [
         head,
-        parts.chart(sale.line(placed), height=160, says=says),
+        parts.chart(sale.line(placed), height=180, name=f"line of lot {lot['lot_id']}", says=says),
         parts.table(
             placed,
             SEGMENT_COLUMNS,

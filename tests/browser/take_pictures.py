@@ -24,6 +24,8 @@ VIEWS = (
     ("where_they_fail", "page=where", None),
     ("before_a_sale_house", "page=sale", None),
     ("before_a_sale_subdivision", "page=sale&about=subdivision", None),
+    ("which_connections_first", "page=connections", None),
+    ("where_to_offer_a_look", "page=canvass", None),
     ("the_records", "page=records", None),
 )
 LARGEST_BYTES = 200_000
