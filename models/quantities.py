@@ -82,7 +82,11 @@ def age_of(fit: IntervalRegression, row: FloatArray, wanted: float, since: float
             )
 
         centre = float(curve.predictors(coef)[0])
-        return float(brentq(above, centre - FARTHEST, centre + FARTHEST))
+        low, high = centre - FARTHEST, centre + FARTHEST
+        # A curve so flat that it gets there beyond all ages, or before them.
+        if above(low) >= 0.0 or above(high) <= 0.0:
+            return low if above(low) >= 0.0 else high
+        return float(brentq(above, low, high))
 
     # Longer ages than these are no ages of pipes, nor are shorter ones told from 0.
     limits = (-FARTHEST, FARTHEST)
