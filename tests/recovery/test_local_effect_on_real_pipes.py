@@ -19,7 +19,7 @@ from models.area_hazards import gamma_hazards, local_chance, neighbour_hazards
 from models.local_statistics import nearest
 
 pytestmark = pytest.mark.slow
-REAL = Path(os.environ.get("UNDERLOT_REFERENCE", Path(__file__).parents[3] / "shared/reference")) / "real"
+REAL = Path(os.environ.get("UNDERLOT_REFERENCE", Path(__file__).parents[3] / "shared/reference/real"))
 N_AREAS, N_FOLDS = 120, 5
 
 
@@ -27,7 +27,7 @@ N_AREAS, N_FOLDS = 120, 5
 def pipes():
     file = REAL / "sewer_inspections.csv"
     if not file.exists():
-        pytest.skip(f"the real inspections are not here: {file.name}")
+        pytest.skip(f"the real file {file.name} is not here; set UNDERLOT_REFERENCE to its folder")
     table = pl.read_csv(file, separator=";", infer_schema_length=5000)
     return (
         table.sort("pipe_id", "pipe_age")
