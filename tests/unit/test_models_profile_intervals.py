@@ -8,6 +8,7 @@ from models.errors import ModelInputError
 from models.families import FAMILIES
 from models.priors import Ridge
 from models.profile import age_intervals, chance_intervals, parameter_intervals
+from models.quantities import age_of
 from models.regression import IntervalRegression
 
 INF = np.inf
@@ -209,3 +210,14 @@ def test_a_row_of_zeros_has_no_curve_of_its_own():
     with pytest.raises(ModelInputError, match="this row of covariates is all 0"):
         chance_intervals(fit, 40.0, [0.0, 0.0])
     assert chance_intervals(fit, [0.0, 5.0], [1.0, 0.0], given_survival_to=5.0).upper.tolist() == [0.0, 0.0]
+
+
+def test_a_curve_too_flat_to_get_there_says_the_farthest_age():
+    _, left, right = records()
+    fit = IntervalRegression().fit(None, left, right)
+    row = fit._design_rows(None, None)[0]
+    # Shape e^-10: over 60 log years either side of the scale e^4 its cumulative hazard hardly leaves 1.
+    flat = np.array([4.0, -10.0])
+    assert age_of(fit, row, 1e3, 0.0).value(flat) == 64.0
+    assert age_of(fit, row, 1e-9, 0.0).value(flat) == -56.0
+    assert age_of(fit, row, 1.0, 0.0).value(flat) == pytest.approx(4.0)
