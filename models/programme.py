@@ -147,7 +147,7 @@ class _Problem:
                 LinearConstraint(once, ub=np.ones(self.n_pieces)),
                 LinearConstraint(within, ub=np.where(self.cap > 0.0, 1.0, 0.0)),
             ],
-            # Presolving brings nothing here, and one version of the solver then writes to the user's terminal.
+            # Presolving brings nothing here.
             options={"mip_rel_gap": relative_gap, "time_limit": seconds, "presolve": False},
         )
         proved = found.mip_dual_bound if whole else found.fun

@@ -26,6 +26,7 @@ from models.renewal import Future, Policy, Simulation, Works, Worth
 from pipeline.assumptions import Assumptions, UnitCost
 from pipeline.errors import SettingsError
 from pipeline.progress import Progress, silent
+from pipeline.solver_output import solver_output_aside
 from pipeline.steps.budget_costs import CostTable, draw_prices, works_by
 from pipeline.steps.budget_policies import (
     Pieces,
@@ -258,7 +259,8 @@ def _futures(
         futures[code.value] = simulation.run(policy)
     progress("Choosing what to renew within the yearly cap")
     cap = _cap(assumptions, futures[PolicyCode.WAIT.value], simulation.growth)
-    programme = choose(worth.leave[:, None] - worth.renew, worth.price, cap, effort)
+    with solver_output_aside():
+        programme = choose(worth.leave[:, None] - worth.renew, worth.price, cap, effort)
     carried = carry_out(simulation, programme, works["within_a_cap"], cap)
     futures[PolicyCode.CAP.value] = simulation.run(
         Policy(planned_year=carried, planned=works["within_a_cap"], camera_first=no_camera)

@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import ctypes
-import os
-import sys
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +12,7 @@ from models.ranking import Choice, Jobs, choose_best, choose_in_sequence
 from pipeline.errors import FitError, SettingsError
 from pipeline.published import contract
 from pipeline.published.read import PublishedReader
+from pipeline.solver_output import solver_output_aside
 
 ENDS = ("low", "likely", "high")
 
@@ -125,7 +121,7 @@ def plan_under_budget(
     _, bundle = np.unique(known["bundle"].to_numpy(), return_inverse=True)
     jobs = _jobs(known, bundle, priced_at)
     try:
-        with _solver_output_aside():
+        with solver_output_aside():
             choice = (
                 choose_in_sequence(jobs, budget_usd)
                 if in_order
@@ -178,23 +174,3 @@ def _as_plan(
         n_bundles=taken["bundle"].n_unique(),
         priced_at=priced_at,
     )
-
-
-@contextlib.contextmanager
-def _solver_output_aside() -> Iterator[None]:
-    """Send what the solver's own code prints to stderr: stdout belongs to the answer."""
-    sys.stdout.flush()
-    try:
-        kept = os.dup(1)
-    except OSError:  # no stdout at all
-        yield
-        return
-    try:
-        os.dup2(2, 1)
-        yield
-    finally:
-        with contextlib.suppress(OSError, TypeError, AttributeError):
-            # The C library holds lines back when stdout is no terminal.
-            ctypes.CDLL(None).fflush(None)
-        os.dup2(kept, 1)
-        os.close(kept)
