@@ -15,6 +15,8 @@ from pipeline.published.read import PublishedReader
 #: More lots than this are drawn as blocks or squares: one outline costs the browser far more than one square.
 MOST_LOTS = 2_000
 MOST_BLOCKS = 2_500
+#: Of more lots nobody counts the blocks: they would be too many.
+MOST_LOTS_OF_BLOCKS = 60_000
 #: Squares across the window, where even blocks are too many.
 SQUARES_ACROSS = 70
 #: Side of a lot without an outline [ft].
@@ -108,15 +110,16 @@ class MapQueries:
         """Lots where they are few, else their blocks, else squares."""
         condition, values = lots_asked.where_lots(view)
         where, given = f"{condition} AND {IN_WINDOW}", [*values, *window.bounds]
-        n, seen, blocks = self._reader.query(
-            f"SELECT count(*), count(*) FILTER (n_inspections > 0), approx_count_distinct(block) FROM lots WHERE {where}",  # noqa: S608
-            given,
-        ).row(0)
+        # Squares also count, so that a town seen whole is gone through once.
+        squares = self._squares(where, given, window)
+        n, seen = int(squares["n_lots"].sum()), int(squares["n_inspected"].sum())
         if n <= MOST_LOTS:
             return Drawn("lots", self._lots(where, given), n, seen)
-        if 0 < blocks <= MOST_BLOCKS:
-            return Drawn("blocks", self._blocks(where, given), n, seen)
-        return Drawn("squares", self._squares(where, given, window), n, seen)
+        if n <= MOST_LOTS_OF_BLOCKS:
+            blocks = self._blocks(where, given)
+            if 0 < blocks.height <= MOST_BLOCKS:
+                return Drawn("blocks", blocks, n, seen)
+        return Drawn("squares", squares, n, seen)
 
     def named(self, view: View, window: Window) -> pl.DataFrame:
         """The lots of a window with the highest chance, for the table beside the map."""
