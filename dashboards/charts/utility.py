@@ -7,7 +7,7 @@ import polars as pl
 
 from dashboards import theme
 
-MONEY = alt.Axis(format="$,.0s", tickCount=6)
+MONEY = alt.Axis(format="$~s", tickCount=6)
 
 
 def bought(curve: pl.DataFrame) -> alt.TopLevelMixin:

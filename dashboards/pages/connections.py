@@ -63,12 +63,12 @@ def page(records: Records) -> pn.viewable.Viewable:
 
 
 def _counts(records: Records, n: int, n_ranked: int) -> pn.viewable.Viewable:
-    whole = records.utility.curve.tail(1).row(0, named=True)
+    whole = records.utility.curve.tail(1)["cost_usd"].to_list()
     return parts.figures(
         [
             (wording.number(n), "connections on record"),
             (wording.number(n_ranked), "ranked"),
-            (f"${wording.number(whole['cost_usd'])}", "to renew all of them, likely prices"),
+            *((f"${wording.number(cost)}", "to renew all of them, likely prices") for cost in whole),
         ]
     )
 

@@ -149,7 +149,7 @@ def _print(areas: pl.DataFrame, run: dict[str, Any], rows: int) -> None:
         "doors",
         "lines seen",
         "unseen failures expected",
-        "per 100 doors",
+        "per door",
     ):
         table.add_column(name, justify="left" if name in {"area", "subdivision"} else "right")
     for row in told.head(rows).iter_rows(named=True):
@@ -164,7 +164,8 @@ def _print(areas: pl.DataFrame, run: dict[str, Any], rows: int) -> None:
             f"{row['expected_unseen']:.1f} ({low:.1f} to {high:.1f})",
             estimate_words(row["per_door"], row["per_door_lower"], row["per_door_upper"]),
         )
-    console.print(table)
+    if told.height:
+        console.print(table)
     held_back = areas.filter(pl.col("status") != "ok")
     if held_back.height:
         console.print(

@@ -207,11 +207,10 @@ def _lot_table(row: dict[str, Any], run: dict[str, Any]) -> Table:
 
 
 def _evidence(row: dict[str, Any]) -> str:
-    return (
-        f"{row['evidence']}; {row['n_like']:,} looks at lines like it"
-        if row["n_like"]
-        else str(row["evidence"])
-    )
+    if not row["n_like"]:
+        return str(row["evidence"])
+    looks = "1 look" if row["n_like"] == 1 else f"{row['n_like']:,} looks"
+    return f"{row['evidence']}; {looks} at lines like it"
 
 
 def _area_table(row: dict[str, Any], run: dict[str, Any]) -> Table:

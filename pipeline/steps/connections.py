@@ -17,7 +17,7 @@ from models.looks import FloatArray, IntArray
 from models.ranking import Jobs, best_sequence, bundle_neighbours, top_share
 from pipeline.published import contract
 from pipeline.steps.connections_places import tie_in_points
-from pipeline.steps.connections_rules import FACTORS, WHOLE_LINE, Consequences, Weight
+from pipeline.steps.connections_rules import FACTORS, LEAST_PER_PLACE, WHOLE_LINE, Consequences, Weight
 from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores
 from pipeline.warehouse import Warehouse, sql_text
@@ -80,7 +80,8 @@ def rank_connections(
     frames = {"connection_assumptions": rules.assumptions()}
     ranked = known.filter(pl.col("column").is_not_null()).sort("lot_id")
     if scores is not None and ranked.height:
-        added, frames["connection_curve"] = _ranked(ranked, scores, rules)
+        added, curve = _ranked(ranked, scores, rules)
+        frames |= {"connection_curve": curve} if curve.height else {}
         known = known.join(added, on="lot_id", how="left")
     return frames | {"connections": _as_published(known, scores, rules)}
 
@@ -237,13 +238,18 @@ def _ranked(ranked: pl.DataFrame, scores: Scores, rules: Consequences) -> tuple[
             "rest_failure_probability": draws.rest(),
             **risk,
             "risk_rank": _ranks(jobs.benefit),
-            "in_list_probability": top_share(draws.risks(), min(rules.list_length, ranked.height)),
+            "in_list_probability": top_share(draws.risks(), _places(rules, ranked.height)),
             "bundle": bundle + 1,
             "spending_order": position,
             "package": package,
         }
     ).with_columns(pl.col("spending_order", "package").replace(-1, None))
     return added, _curve(order.job, order.package, jobs, draws)
+
+
+def _places(rules: Consequences, n: int) -> int:
+    """Places of the list: being on a list of nearly all would tell nothing."""
+    return max(1, min(rules.list_length, n // LEAST_PER_PLACE))
 
 
 def _bundles(ranked: pl.DataFrame, rules: Consequences) -> IntArray:

@@ -22,6 +22,8 @@ FILE = "consequences.toml"
 TIE_IN, WHOLE_LINE = "tie_in_segment", "whole_line"
 PARTS = (TIE_IN, WHOLE_LINE)
 PART_WORDS = {TIE_IN: "the last segment, which meets the main", WHOLE_LINE: "the whole line"}
+#: Connections for each place of the list, at least.
+LEAST_PER_PLACE = 4
 #: What a weight may hang on, and whether it is a number.
 FACTORS = {
     "main_depth_ft": True,
@@ -128,7 +130,11 @@ class Consequences:
         )
         rows = [
             ("ranked part", PART_WORDS[self.part], "local rule of ownership"),
-            ("places of the list", f"{self.list_length:,}", "choice"),
+            (
+                "places of the list",
+                f"{self.list_length:,}, and no more than one for every {LEAST_PER_PLACE} connections",
+                "choice",
+            ),
             ("mobilisation is shared along", share, self.sources["mobilisation"]),
             ("prices", f"US dollars of {self.base_year}; carry them forward with {self.index}", "choice"),
             ("mobilisation [US dollars]", self.mobilisation.words(), self.sources["mobilisation"]),
