@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import fastexcel
@@ -12,7 +13,11 @@ import pytest
 from pypdf import PdfReader
 
 from pipeline.assumptions import FILE, parse_assumptions, shipped_text
+from pipeline.errors import FitError
 from pipeline.published.read import open_current
+from pipeline.reports.budget_excel import write_excel
+from pipeline.reports.budget_pdf import write_pdf
+from pipeline.reports.budget_words import Heading
 from pipeline.settings import Workspace
 from pipeline.steps.budget import make_budget
 from pipeline.steps.budget_costs import loaded_costs
@@ -21,6 +26,16 @@ from pipeline.steps.budget_portfolio import make_portfolio, read_town
 from pipeline.steps.budget_publish import run_of
 from pipeline.steps.budget_select import choose_group
 
+NEEDED = (
+    "lots",
+    "lot_segments",
+    "lot_inspections",
+    "pipe_entries",
+    "pipe_states",
+    "life_law_parts",
+    "run",
+    "outcomes",
+)
 QUICK = ("--draws", 200, "--horizon", 10, "--purpose", "a test of budgets")
 
 
@@ -104,6 +119,50 @@ def test_buildings_add_up_to_the_whole(town: Workspace, tag: str) -> None:
     first = found.lots.filter(pl.col("camera_rank").is_not_null())
     assert sorted(first["camera_rank"]) == list(range(1, first.height + 1))
     assert (first["camera_value"] > 0).all()
+
+
+def test_lots_without_a_line_on_record_borrow_those_of_similar_houses(town: Workspace) -> None:
+    with open_current(town) as reader:
+        tables = {name: reader.table(name) for name in NEEDED}
+        run, costs = run_of(tables["run"], tables["outcomes"]), loaded_costs(reader.table("unit_costs"))
+    lots = tables["lots"].filter(pl.col("year_built").is_not_null())["lot_id"]
+    bare, nameless = lots[:40], lots[40:43]
+    gone = pl.concat([bare, nameless])
+    for name in ("pipe_entries", "lot_segments"):
+        tables[name] = tables[name].filter(~pl.col("lot_id").is_in(gone.implode()))
+    is_nameless = pl.col("lot_id").is_in(nameless.implode())
+    tables["lots"] = tables["lots"].with_columns(year_built=pl.when(~is_nameless).then("year_built"))
+    assumptions = parse_assumptions(shipped_text()).changed(draws=200, horizon=10)
+    found = make_budget(read_town(lambda name: tables[name]), gone.to_list(), assumptions, run, costs)
+    assert found.facts["n_borrowed"] == found.facts["n_lots"] == 40
+    assert sorted(found.left_out["lot_id"]) == sorted(nameless)
+    assert found.lots["is_borrowed"].all()
+    assert (found.lots["wait_present_value"] > 0).all()
+    # With nothing known of any of them there is no budget.
+    with pytest.raises(FitError, match="of none of these lots is the line"):
+        make_budget(read_town(lambda name: tables[name]), nameless.to_list(), assumptions, run, costs)
+
+
+def test_records_of_ages_have_no_calendar(town: Workspace, tag: str) -> None:
+    with open_current(town) as reader:
+        run = replace(run_of(reader.table("run"), reader.table("outcomes")), as_of_year=None)
+        found = make_budget(
+            read_town(reader.table),
+            choose_group(reader, "portfolio", tag).lot_ids,
+            parse_assumptions(shipped_text()).changed(draws=100, horizon=5),
+            run,
+            (),
+        )
+    assert found.years["calendar_year"].null_count() == found.years.height
+    heading = Heading(town="T", is_synthetic=False, chosen="c", run_id="r", as_of="each line's newest look")
+    write_excel(town.root / "ages.xlsx", found, heading)
+    write_pdf(town.root / "ages.pdf", found, heading)
+    assert (town.root / "ages.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_town_without_a_fit_says_so(town: Workspace) -> None:
+    with open_current(town) as reader, pytest.raises(FitError, match="carry no fitted curve yet"):
+        read_town(lambda name: reader.table(name).clear())
 
 
 def test_files_name_only_lots_whose_clients_allow_it(
