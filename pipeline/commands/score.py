@@ -18,11 +18,13 @@ from pipeline.exports import checked_purpose, do_not_contact, log_export, use_un
 from pipeline.geojson import point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import PublishedReader, open_current
+from pipeline.settings import Settings
 from pipeline.steps.score import (
     STOP_WORK,
     Answers,
     answer_lots,
     answer_subdivision,
+    area_fit_to_leave,
     fit_to_leave,
     read_questions,
 )
@@ -93,6 +95,9 @@ def score_command(
             answers = answer_lots(reader, read_questions(file) if file is not None else asked)
         if leaves:
             answers = _as_they_may_leave(context, reader, answers, stated, form, run)
+        elif form != "table" and answers.found.height:
+            least = Settings.from_toml(run["settings_toml"]).min_area_inspections
+            answers = Answers(area_fit_to_leave(answers.found, least), answers.unmatched)
     if form == "table":
         _print_tables(answers, run, is_area=subdivision is not None)
     else:

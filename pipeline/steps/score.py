@@ -78,6 +78,8 @@ EXPORT_COLUMNS = (
     "sentence",
     "reasons",
 )
+#: What was seen in a subdivision; of few lots it would tell single results.
+SEEN_COLUMNS = ("n_observed", "expected", "expected_lower", "expected_upper", "ratio")
 STATUS_OWN_WITHHELD = "own_results_withheld"
 STATUS_DO_NOT_CONTACT = "do_not_contact"
 WITHHELD = (
@@ -191,6 +193,12 @@ def fit_to_leave(found: pl.DataFrame, held_back: frozenset[str]) -> pl.DataFrame
         *(pl.when(~is_quiet).then(pl.col(name)).alias(name) for name in spoken),
         status=pl.when(is_quiet).then(pl.lit(STATUS_DO_NOT_CONTACT)).otherwise("status"),
     ).select(*EXPORT_COLUMNS, "lon", "lat", "x_ft", "y_ft")
+
+
+def area_fit_to_leave(found: pl.DataFrame, least_inspected: int) -> pl.DataFrame:
+    """Return the answer for a subdivision as it may leave: of few inspected lots nothing that was seen is told."""
+    is_small = pl.col("n_inspected") < least_inspected
+    return found.with_columns(pl.when(~is_small).then(pl.col(name)).alias(name) for name in SEEN_COLUMNS)
 
 
 def _near(question: dict[str, str | None], keyed: pl.DataFrame) -> str:

@@ -16,6 +16,7 @@ import pytest
 
 from pipeline.published.read import open_current
 from pipeline.settings import Workspace
+from pipeline.steps.score import SEEN_COLUMNS, area_fit_to_leave
 
 PURPOSE = ("--purpose", "a test of fair dealing")
 
@@ -75,6 +76,13 @@ def test_a_result_leaves_only_where_its_client_allows_it(underlot, office, lots)
     for row, lot in zip(rows_of(answer), told.iter_rows(named=True), strict=True):
         assert float(row["failure_probability"]) == pytest.approx(lot["failure_probability"])
         assert "The newest look" in row["reasons"]
+
+
+def test_a_small_areas_counts_stay_here() -> None:
+    areas = pl.DataFrame({"n_inspected": [9, 10], **{name: [1.0, 1.0] for name in SEEN_COLUMNS}})
+    told = area_fit_to_leave(areas, 10)
+    for name in ("n_observed", "ratio"):
+        assert told[name].to_list() == [None, 1.0]
 
 
 def test_nothing_is_told_of_lots_not_to_be_contacted(underlot, office, lots) -> None:
