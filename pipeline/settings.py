@@ -13,7 +13,7 @@ from typing import Any
 import tomli_w
 
 from pipeline.errors import SettingsError
-from pipeline.vocabulary import Outcome, Purpose
+from pipeline.vocabulary import Correction, Outcome, Purpose
 
 WORKSPACE_VARIABLE = "UNDERLOT_WORKSPACE"
 DEFAULT_WORKSPACE = "underlot-work"
@@ -23,6 +23,7 @@ SETTINGS_HEAD = """\
 # [detection.<outcome>] says how well a camera look tells failed from sound, between 0 and 1:
 #   sensitivity = share of failed pipe called failed, specificity = share of sound pipe called sound.
 #   1 and 1 mean that looks are taken at their word.
+# corrections: biases of the records that are allowed for; leave one out, build, and see what it does.
 """
 
 
@@ -76,6 +77,10 @@ class Settings:
         Day for which scores hold; None means the latest inspection on record.
     selected_purposes : tuple of str
         Purposes whose looks are made because a line is failing; kept out of the curves, used in scores.
+    corrections : tuple of str
+        Biases of the records that the fits allow for (`pipeline.vocabulary.Correction`); leave one out to see
+        what it does. For looks made because a line was failing see `selected_purposes`, for what a camera
+        misses see `detection`.
     min_lives, min_events : int
         A curve with fewer is refused.
     min_area_inspections, min_area_events : int
@@ -98,6 +103,7 @@ class Settings:
     holding_period_years: float = 10.0
     as_of: date | None = None
     selected_purposes: tuple[str, ...] = (Purpose.BACKUP.value,)
+    corrections: tuple[str, ...] = Correction.codes()
     min_lives: int = 30
     min_events: int = 5
     min_area_inspections: int = 10
@@ -139,6 +145,7 @@ class Settings:
             raise SettingsError("settings.toml, as_of: write a date such as 2026-06-30, without quotes.")
         _refuse_unknown("default_outcome", (self.default_outcome,), Outcome.codes())
         _refuse_unknown("selected_purposes", self.selected_purposes, Purpose.codes())
+        _refuse_unknown("corrections", self.corrections, Correction.codes())
         _refuse_unknown("detection", tuple(self.detection), Outcome.codes())
 
     def to_toml(self) -> str:
@@ -179,10 +186,18 @@ class Settings:
                     f"settings.toml, detection.{outcome}: it has sensitivity and specificity only."
                 )
             detection[outcome] = DetectionRates(**rates)
-        purposes = plain.pop("selected_purposes", [Purpose.BACKUP.value])
-        if not isinstance(purposes, list):
-            raise SettingsError('settings.toml, selected_purposes: write a list such as ["backup"].')
-        return cls(**plain, selected_purposes=tuple(purposes), detection=detection)
+        lists = {
+            name: _listed(plain, name, example)
+            for name, example in (("selected_purposes", Purpose.BACKUP), ("corrections", Correction.AREAS))
+            if name in plain
+        }
+        return cls(**(plain | lists), detection=detection)
+
+
+def _listed(plain: Mapping[str, Any], name: str, example: str) -> tuple[Any, ...]:
+    if not isinstance(plain[name], list):
+        raise SettingsError(f'settings.toml, {name}: write a list such as ["{example}"].')
+    return tuple(plain[name])
 
 
 def _refuse_unknown(name: str, given: tuple[Any, ...], allowed: tuple[str, ...]) -> None:

@@ -139,6 +139,15 @@ class Purpose(Vocabulary):
     UNKNOWN = "unknown", "not recorded"
 
 
+class Correction(Vocabulary):
+    """Known biases of inspection records that the fits allow for; each can be switched off to see its effect."""
+
+    ENDED_LIVES = "ended_lives", "pipe dug out or lined before a look had failed by then, not vanished"
+    INSTALL_YEARS = "install_years", "a year not on record is spread over when like pipe nearby was laid"
+    UNKNOWN_MATERIAL = "unknown_material", "pipe of unrecorded material counts as each it may be"
+    AREAS = "areas", "lots of one area fail alike, for reasons that no column names"
+
+
 class Consent(Vocabulary):
     """What an inspection may be used for beyond the client's own report; kept per inspection."""
 

@@ -82,11 +82,11 @@ def _town(workspace: Workspace, folder: Path, *, lots: int, seed: int) -> dict[s
     workspace.create()
     generate(folder, n_lots=lots, seed=seed, progress=tell)
     description = json.loads(known.read_text(encoding="utf-8"))
-    workspace.write_settings(_settings(description))
+    workspace.write_settings(town_settings(description))
     return description
 
 
-def _settings(description: dict[str, Any]) -> Settings:
+def town_settings(description: dict[str, Any]) -> Settings:
     """The town's cameras miss and mistake at known rates; a real user would set their own."""
     rates = {name: DetectionRates(*pair) for name, pair in description["detection"].items()}
     return Settings(

@@ -9,8 +9,8 @@ import polars as pl
 
 from pipeline.settings import Settings
 from pipeline.steps.fit_design import with_covariates
-from pipeline.steps.fit_installs import narrow_installs
-from pipeline.vocabulary import Outcome
+from pipeline.steps.fit_installs import middle_installs, narrow_installs
+from pipeline.vocabulary import Correction, Outcome
 from pipeline.warehouse import Warehouse, sql_text
 
 #: Column of exposure.looks that holds an outcome.
@@ -93,11 +93,14 @@ def decimal_year(day: date) -> float:
 def read_exposure(warehouse: Warehouse, settings: Settings) -> Exposure:
     """Read the exposure tables and count their years from now."""
     as_of = find_as_of(warehouse, settings)
-    everything = narrow_installs(
-        warehouse.frame("SELECT * FROM exposure.lives ORDER BY life_id"),
-        warehouse.frame("SELECT lot_id, year_built FROM core.lots"),
-    )
+    everything = warehouse.frame("SELECT * FROM exposure.lives ORDER BY life_id")
+    if Correction.INSTALL_YEARS in settings.corrections:
+        everything = narrow_installs(everything, warehouse.frame("SELECT lot_id, year_built FROM core.lots"))
+    else:
+        everything = middle_installs(everything)
     looks = warehouse.frame("SELECT * FROM exposure.looks ORDER BY inspection_id, life_id")
+    if Correction.ENDED_LIVES not in settings.corrections:
+        looks = looks.filter(pl.col("basis") != ENDED)
     lines = warehouse.frame(sql_text("published/line_members"))
     dated = everything.filter(
         pl.col("install_year_min").is_not_null() & pl.col("install_year_max").is_not_null()

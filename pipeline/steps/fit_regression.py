@@ -27,7 +27,7 @@ from pipeline.steps.fit_design import (
 )
 from pipeline.steps.fit_entry import enter_lives
 from pipeline.steps.fit_input import Exposure, outcome_line_looks, outcome_looks
-from pipeline.vocabulary import Outcome
+from pipeline.vocabulary import Correction, Outcome
 
 CURVE_LEVEL = 0.95
 OLDEST_AGE_YEARS = 120
@@ -131,8 +131,13 @@ def _fit(
     lines = outcome_line_looks(exposure, outcome)
     ids = pl.concat([looks.select("life_id"), lines.select("life_id")]).unique()
     looked = exposure.lives.join(ids, on="life_id", how="semi").sort("life_id")
+    if Correction.UNKNOWN_MATERIAL not in settings.corrections:
+        looked = looked.filter(pl.col("material") != UNKNOWN)
+        looks, lines = (seen.join(looked, on="life_id", how="semi") for seen in (looks, lines))
     shares = material_shares(exposure.lives)
     design = make_design(exposure.lives, looked, shares, outcome)
+    if Correction.AREAS not in settings.corrections:
+        design = replace(design, areas=(), group=np.full_like(design.group, -1))
     if bellies is not None and bellies.is_ok:
         design = start_from(design, bellies.fitted)
     detection = detection_of(settings, outcome)

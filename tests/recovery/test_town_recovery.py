@@ -6,27 +6,21 @@ draw, with its own builders and hot spots, so coverage is judged over several.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.columns import TABLES
-from pipeline.commands.demo import _settings
-from pipeline.settings import Settings, Workspace
 from pipeline.steps.expose import expose
 from pipeline.steps.fit_input import read_exposure
 from pipeline.steps.fit_regression import fit_outcome, fitted_curves, fitted_groups
-from pipeline.steps.load import load
-from pipeline.steps.load_plan import plan_load
 from pipeline.warehouse import open_warehouse
-from synthetic_data.write import generate
+from tests.towns import load_town, true_chances
 
 SEEDS = (1, 2, 3)
 N_LOTS = 20_000
-AGES = (40, 60)
+AGES = (40.0, 60.0)
 OUTCOMES = ("structural", "roots_joints", "grade", "any")
 #: Nominal 95 %; of about 160 statements, alike within a town, so that a few less may be chance.
 LEAST_COVERED = 0.90
@@ -36,31 +30,19 @@ LARGEST_MEAN_DISTANCE = 0.05
 
 def estimates(folder: Path, seed: int) -> pl.DataFrame:
     """Fit one town; one row for each outcome, material with an ok curve, and age."""
-    generate(folder / "town", n_lots=N_LOTS, seed=seed)
-    workspace = Workspace(folder / "work")
-    settings: Settings = _settings(_description(folder / "town"))
-    for name in TABLES:
-        path = folder / "town" / f"{name}.csv"
-        load(workspace, path, plan_load(path, layout=name).column_map)
+    workspace, settings = load_town(folder, seed, n_lots=N_LOTS)
     with open_warehouse(workspace) as warehouse:
         expose(warehouse, settings)
         exposure = read_exposure(warehouse, settings)
     found = []
     for number, outcome in enumerate(OUTCOMES):
-        fit = fit_outcome(exposure, outcome, replace(settings), np.random.default_rng([seed, number]))
+        fit = fit_outcome(exposure, outcome, settings, np.random.default_rng([seed, number]))
         assert fit.is_ok, fit.fitted.reason
         found.append(fitted_curves(fit, fitted_groups(fit, settings)))
-    truth = pl.read_parquet(folder / "town" / "truth" / "failure_by_age.parquet").filter(
-        pl.col("era") == "all"
-    )
     return (
         pl.concat(found)
-        .with_columns(age=pl.col("age_years").cast(pl.Int64))
-        .filter(pl.col("age").is_in(AGES))
-        .join(
-            truth.select("outcome", "material", pl.col("age").cast(pl.Int64), truth="failure_probability"),
-            on=["outcome", "material", "age"],
-        )
+        .filter(pl.col("age_years").is_in(AGES))
+        .join(true_chances(folder), on=["outcome", "material", "age_years"])
         .with_columns(
             seed=pl.lit(seed),
             is_inside=pl.col("truth").is_between("failure_probability_lower", "failure_probability_upper"),
@@ -69,14 +51,7 @@ def estimates(folder: Path, seed: int) -> pl.DataFrame:
     )
 
 
-def _description(town: Path) -> dict[str, object]:
-    import json
-
-    content: dict[str, object] = json.loads((town / "town.json").read_text(encoding="utf-8"))
-    return content
-
-
-@pytest.mark.town_truth
+@pytest.mark.slow
 def test_the_truth_lies_within_the_stated_range(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     found = pl.concat([estimates(tmp_path / str(seed), seed) for seed in SEEDS])
     by_outcome = found.group_by("seed", "outcome").agg(
@@ -88,7 +63,7 @@ def test_the_truth_lies_within_the_stated_range(tmp_path: Path, capsys: pytest.C
     with capsys.disabled(), pl.Config(tbl_rows=200, tbl_cols=20, tbl_width_chars=160):
         print(by_outcome.sort("outcome", "seed"))  # noqa: T201 - the table is the finding
         print(  # noqa: T201
-            found.filter(~pl.col("is_inside")).drop("is_extension", "age_years").sort("outcome", "material")
+            found.filter(~pl.col("is_inside")).drop("is_extension").sort("outcome", "material")
         )
     assert found.height >= 3 * len(SEEDS) * len(OUTCOMES)
     assert found["is_inside"].mean() >= LEAST_COVERED
