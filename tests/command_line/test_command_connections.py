@@ -10,9 +10,11 @@ import polars as pl
 import pyogrio
 import pytest
 
+from pipeline.errors import FitError
 from pipeline.published.read import open_current
 from pipeline.settings import Workspace
 from pipeline.steps.connections_choice import plan_under_budget, ranked_connections
+from pipeline.steps.score import answer_lots, fit_to_leave
 
 PURPOSE = ("--purpose", "renewal plan of a test")
 
@@ -182,3 +184,33 @@ def test_areas_to_canvass_come_true(town: Workspace) -> None:
         assert failed == pytest.approx(expected, abs=0.05 * doors + 3 * expected**0.5)
         rates.append(failed / doors)
     assert rates[0] > rates[1]
+
+
+def test_a_foreign_line_is_in_no_plan_and_stops_work(ranked: pl.DataFrame) -> None:
+    """Trade rule: a foreign line may be gas; nothing is cut, jetted or renewed there until its owner has been."""
+    riskiest = ranked["lot_id"][0]
+    crossed = ranked.with_columns(has_foreign_line=pl.col("lot_id") == riskiest)
+    assert (
+        plan_under_budget(ranked, 100_000)
+        .connections.filter(pl.col("is_chosen"))["lot_id"]
+        .is_in([riskiest])
+        .any()
+    )
+    plan = plan_under_budget(crossed, 100_000)
+    assert not plan.connections.filter(pl.col("is_chosen"))["lot_id"].is_in([riskiest]).any()
+    assert plan.connections.height == ranked.height
+    with pytest.raises(FitError, match="Stop work"):
+        plan_under_budget(ranked.with_columns(has_foreign_line=pl.lit(True)), 100_000)
+
+
+def test_an_answer_that_leaves_says_stop_work(town: Workspace) -> None:
+    with open_current(town) as reader:
+        found = answer_lots(
+            reader, reader.query("SELECT lot_id FROM lots ORDER BY 1 LIMIT 2")["lot_id"].to_list()
+        ).found
+    told = fit_to_leave(found.with_columns(has_foreign_line=pl.Series([True, False])), frozenset())
+    assert told["stop_work"][0].startswith("STOP WORK")
+    assert told["stop_work"][1] is None
+    # Also of a lot of which nothing else is told.
+    quiet = fit_to_leave(found.with_columns(has_foreign_line=pl.lit(True)), frozenset(found["lot_id"]))
+    assert quiet["stop_work"].str.starts_with("STOP WORK").all()
