@@ -50,7 +50,7 @@ class Zone:
     relative_risk : float
         Observed / expected inside over the same outside; inf where nothing is outside.
     log_ratio : float
-        Log likelihood ratio.
+        Log likelihood ratio, scaled where a variance was given.
     """
 
     layer: int
@@ -139,6 +139,7 @@ def find_zones(
     weight: ArrayLike,
     *,
     statistic: Statistic = "poisson",
+    variance: ArrayLike | None = None,
     most: int = 10,
     least_log_ratio: float = 0.0,
 ) -> list[Zone]:
@@ -155,6 +156,9 @@ def find_zones(
     statistic : 'poisson' or 'bernoulli'
         Which likelihood ratio ranks the zones. With unequal chances use the first; draws calibrate it
         whatever the law of the events is.
+    variance : array, shape (n_points,), optional
+        Variance of each point's events where they are not Poisson: p (1 - p) of a lot that fails with chance
+        p. Each zone's ratio is then divided by its variance over its expected number.
     most : int
         Most zones to return.
     least_log_ratio : float
@@ -176,20 +180,28 @@ def find_zones(
     1997. Circles are closed: of points at one distance all are inside or none. Totals are kept in double
     precision. Secondary zones are the best of all circles disjoint from those kept; to drop overlaps from
     the list of each centre's best loses some.
+
+    With `variance` the ratio is a quasi-likelihood one (P. McCullagh and J. A. Nelder, Generalized Linear Models,
+    2nd ed. 1989, chapter 9): a zone of old pipe, nearly all of which fails anyway, has little room for an
+    excess, and the plain ratio would overlook what there is. For rare events it changes nothing; where all
+    chances are alike it is the Bernoulli ratio to second order.
     """
     counts, weights = _checked(layers, events, weight)
+    spread = _checked(layers, events, weights if variance is None else variance)[1]
     total, scaled = float(counts.sum()), weights
     if statistic == "poisson" and weights.sum() > 0:
         scaled = weights * (total / weights.sum())
     whole = float(scaled.sum())
     if total <= 0:
         return []
-    sites = [(_by_site(layer, counts), _by_site(layer, scaled)) for layer in layers]
+    # Scaled like the weights, so that without a variance the dispersion of every zone is 1.
+    spread = spread * (scaled.sum() / weights.sum() if weights.sum() > 0 else 1.0)
+    sites = [tuple(_by_site(layer, values) for values in (counts, scaled, spread)) for layer in layers]
     taken = np.zeros(len(counts), dtype=np.bool_)
     zones: list[Zone] = []
     while len(zones) < most:
         best, best_layer, best_entry = least_log_ratio, -1, -1
-        for number, (layer, (of_events, of_weight)) in enumerate(zip(layers, sites, strict=True)):
+        for number, (layer, (of_events, of_weight, of_spread)) in enumerate(zip(layers, sites, strict=True)):
             closed = _by_site(layer, taken) > 0
             value, entry = _best_zone(
                 KINDS[statistic],
@@ -198,6 +210,7 @@ def find_zones(
                 layer.is_end,
                 of_events,
                 of_weight,
+                of_spread,
                 closed,
                 total,
                 whole,
@@ -307,6 +320,7 @@ def _best_zone(
     is_end: NDArray[np.bool_],
     events: FloatArray,
     weight: FloatArray,
+    spread: FloatArray,
     closed: NDArray[np.bool_],
     total: float,
     whole: float,
@@ -315,15 +329,16 @@ def _best_zone(
     """Best circle that holds no closed site and beats `least`; entry -1 where there is none."""
     best, best_entry = least, -1
     for centre in range(len(first) - 1):
-        count, inside = 0.0, 0.0
+        count, inside, varied = 0.0, 0.0, 0.0
         for entry in range(first[centre], first[centre + 1]):
             site = neighbour[entry]
             if closed[site]:
                 break
             count += events[site]
             inside += weight[site]
-            if is_end[entry] and count * whole > inside * total:
-                value = log_ratio(kind, count, inside, total, whole)
+            varied += spread[site]
+            if is_end[entry] and count * whole > inside * total and varied > 0:
+                value = log_ratio(kind, count, inside, total, whole) * inside / varied
                 if value > best * (1 + SAME) + SAME:
                     best, best_entry = value, entry
     return best, best_entry

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from models.looks import FloatArray, IntArray
 from models.scan import Zone
-from models.scan_loops import reweighted_maxima
+from models.scan_loops import reweighted_maxima, running_weight
 from models.zones import Layer, members
 
 #: Draws side by side.
@@ -29,6 +29,7 @@ def core_membership(
     places: tuple[ArrayLike, ArrayLike],
     *,
     rng: np.random.Generator,
+    variance: ArrayLike | None = None,
 ) -> FloatArray:
     """How often each point of a zone is found again when the points are drawn anew.
 
@@ -43,6 +44,8 @@ def core_membership(
     places : tuple of array, each shape (n_points,)
         x and y of the points.
     rng : numpy.random.Generator
+    variance : array, shape (n_points,), optional
+        As for `find_zones`.
 
     Returns
     -------
@@ -56,7 +59,9 @@ def core_membership(
     the core stays.
     """
     y, e = np.asarray(events, dtype=float), np.asarray(expected, dtype=float)
-    e = e * (y.sum() / e.sum())
+    spread = e if variance is None else np.asarray(variance, dtype=float)
+    scale = y.sum() / e.sum()
+    e, spread = e * scale, spread * scale
     away = np.hypot(np.asarray(places[0]) - zone.x, np.asarray(places[1]) - zone.y)
     reach = max(REACH * zone.radius, float(np.sort(away)[min(LEAST_POINTS, len(away) - 1)]))
     near = np.flatnonzero(away <= reach * (1 + 1e-9))
@@ -72,6 +77,7 @@ def core_membership(
             np.hypot(layer.x - zone.x, layer.y - zone.y) > reach * (1 + 1e-9),
             sums[0],
             sums[1],
+            _dispersion(layer, e, spread),
             float(y.sum()),
             best,
             entries,
@@ -83,6 +89,18 @@ def core_membership(
             times[members(layers[number], int(entry))] += 1
     share: FloatArray = times[zone.points] / DRAWS
     return share
+
+
+def _dispersion(layer: Layer, expected: FloatArray, spread: FloatArray) -> NDArray[np.float32]:
+    """Variance over expected number of every circle."""
+    inside = layer.site >= 0
+    sums = [
+        np.bincount(layer.site[inside], values[inside], minlength=layer.n_sites).astype(float)
+        for values in (expected, spread)
+    ]
+    held = [running_weight(layer.first, layer.neighbour, values) for values in sums]
+    ratio: NDArray[np.float32] = (np.maximum(held[1], 1e-12) / np.maximum(held[0], 1e-12)).astype(np.float32)
+    return ratio
 
 
 def _site_sums(

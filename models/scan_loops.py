@@ -25,6 +25,7 @@ def rough_maxima(
     centres: IntArray,
     counts: NDArray[Any],
     weight: FloatArray,
+    spread: FloatArray,
     total: float,
     whole: float,
     best: FloatArray,
@@ -35,16 +36,18 @@ def rough_maxima(
     share = total / whole if kind == 1 else 0.0
     for centre in centres:
         count[:] = 0
-        inside = 0.0
+        inside, varied = 0.0, 0.0
         for entry in range(first[centre], first[centre + 1]):
             row = counts[neighbour[entry]]
             inside += weight[neighbour[entry]]
+            varied += spread[neighbour[entry]]
             for lane in range(lanes):
                 count[lane] += np.int32(row[lane])
             expected = inside * total / whole
-            if is_end[entry] and 0 < expected < total:
+            if is_end[entry] and 0 < expected < total and varied > 0:
                 # A divergence is at most its chi-square: an upper bound without a logarithm.
-                factor = total / (expected * (total - expected) * (1 - share))
+                scale = inside / varied
+                factor = scale * total / (expected * (total - expected) * (1 - share))
                 passing = 0
                 for lane in range(lanes):
                     excess = max(count[lane] - expected, 0.0)
@@ -52,7 +55,7 @@ def rough_maxima(
                 for lane in range(lanes if passing else 0):
                     excess = max(count[lane] - expected, 0.0)
                     if excess * excess * factor > best[lane]:
-                        value = log_ratio(kind, float(count[lane]), inside, total, whole)
+                        value = log_ratio(kind, float(count[lane]), inside, total, whole) * scale
                         best[lane] = max(best[lane], value)
 
 
@@ -73,6 +76,7 @@ def least_counts(
     kind: int,
     is_end: NDArray[np.bool_],
     inside: FloatArray,
+    dispersion: NDArray[np.float32],
     total: float,
     whole: float,
     threshold: float,
@@ -84,15 +88,15 @@ def least_counts(
     for entry in range(len(inside)):
         if not is_end[entry]:
             continue
-        weight = inside[entry]
+        weight, wanted = inside[entry], threshold * dispersion[entry]
         largest = total if kind == 0 else min(total, weight)
         expected = weight * total / whole
-        spread = 2 * threshold * expected * (1 - weight / whole) * (1 - share)
-        count = float(np.floor(expected + np.sqrt(max(spread, 0.0)) + threshold / 3))
+        spread = 2 * wanted * expected * (1 - weight / whole) * (1 - share)
+        count = float(np.floor(expected + np.sqrt(max(spread, 0.0)) + wanted / 3))
         count = min(max(count, float(LEAST_EVENTS)), largest)
-        while count > LEAST_EVENTS and log_ratio(kind, count - 1, weight, total, whole) > threshold:
+        while count > LEAST_EVENTS and log_ratio(kind, count - 1, weight, total, whole) > wanted:
             count -= 1
-        while count <= largest and log_ratio(kind, count, weight, total, whole) <= threshold:
+        while count <= largest and log_ratio(kind, count, weight, total, whole) <= wanted:
             count += 1
         if count <= largest and count < never:
             least[entry] = count
@@ -101,7 +105,11 @@ def least_counts(
 
 @compiled_for_threads
 def needed_lines(
-    is_end: NDArray[np.bool_], inside: FloatArray, total: float, threshold: float
+    is_end: NDArray[np.bool_],
+    inside: FloatArray,
+    dispersion: NDArray[np.float32],
+    total: float,
+    threshold: float,
 ) -> NDArray[np.float32]:
     """Count whose ratio is the threshold, as a line in the expected count around its fixed value."""
     lines = np.zeros((len(inside), 2), dtype=np.float32)
@@ -110,11 +118,12 @@ def needed_lines(
         if not is_end[entry] or not 0 < expected < total:
             lines[entry, 0] = np.inf
             continue
-        count = expected + np.sqrt(2 * threshold * expected) + threshold / 3
+        wanted = threshold * dispersion[entry]
+        count = expected + np.sqrt(2 * wanted * expected) + wanted / 3
         for _ in range(20):
             rest = max(total - count, 1e-9)
             by_count = np.log(count / expected) - np.log(rest / (total - expected))
-            over = count * np.log(count / expected) + rest * np.log(rest / (total - expected)) - threshold
+            over = count * np.log(count / expected) + rest * np.log(rest / (total - expected)) - wanted
             moved = over / by_count
             count = min(max(count - moved, 0.5 * (count + expected)), total - 1e-9)
             if abs(moved) < 1e-6 * count:
@@ -135,6 +144,7 @@ def maxima(
     centres: IntArray,
     counts: NDArray[Any],
     inside: FloatArray,
+    dispersion: NDArray[np.float32],
     least: NDArray[Any],
     total: float,
     whole: float,
@@ -159,6 +169,7 @@ def maxima(
                     for lane in range(lanes):
                         if count[lane] >= need:
                             value = log_ratio(kind, float(count[lane]), inside[entry], total, whole)
+                            value /= dispersion[entry]
                             if value > best[lane]:
                                 best[lane] = value
                                 entries[lane] = entry
@@ -171,6 +182,7 @@ def maxima_refitted(
     is_end: NDArray[np.bool_],
     counts: NDArray[Any],
     expected: NDArray[np.float32],
+    dispersion: NDArray[np.float32],
     need: NDArray[np.float32],
     total: float,
     best: FloatArray,
@@ -197,7 +209,7 @@ def maxima_refitted(
                 for lane in range(lanes if passing else 0):
                     if count[lane] >= level + slope * inside[lane]:
                         value = log_ratio(0, float(count[lane]), float(inside[lane]), total, total)
-                        best[lane] = max(best[lane], value)
+                        best[lane] = max(best[lane], value / dispersion[entry])
 
 
 @compiled_for_threads
@@ -239,6 +251,7 @@ def reweighted_maxima(
     is_far: NDArray[np.bool_],
     events: NDArray[np.float32],
     expected: NDArray[np.float32],
+    dispersion: NDArray[np.float32],
     total: float,
     best: FloatArray,
     entries: IntArray,
@@ -260,8 +273,11 @@ def reweighted_maxima(
             for lane in range(lanes if is_end[entry] else 0):
                 excess = float(count[lane] - inside[lane])
                 bound = excess * excess * total
-                if excess > 0 and bound > best[lane] * inside[lane] * (total - inside[lane]):
+                if excess > 0 and bound > best[lane] * dispersion[entry] * inside[lane] * (
+                    total - inside[lane]
+                ):
                     value = log_ratio(0, float(count[lane]), float(inside[lane]), total, total)
+                    value /= dispersion[entry]
                     if value > best[lane]:
                         best[lane] = value
                         entries[lane] = entry

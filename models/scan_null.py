@@ -72,6 +72,7 @@ class Town:
     total: int
     kind: int
     weight: tuple[FloatArray, ...]
+    spread: tuple[FloatArray, ...]
     whole: float
     frailty: Frailty | None
     refit: _Step | None
@@ -93,6 +94,7 @@ def null_maxima(
     *,
     rng: np.random.Generator,
     statistic: Statistic = "poisson",
+    variance: ArrayLike | None = None,
     n_draws: int = 999,
     frailty: Frailty | None = None,
     refit: Refit | None = None,
@@ -112,6 +114,8 @@ def null_maxima(
     rng : numpy.random.Generator
     statistic : 'poisson' or 'bernoulli'
         As for `find_zones`. With 'bernoulli' every point is one trial and `chance` is what the draws use.
+    variance : array, shape (n_points,), optional
+        As for `find_zones`.
     n_draws : int
     frailty : Frailty, optional
         Draw with ordinary variation between blocks.
@@ -138,7 +142,7 @@ def null_maxima(
     all log odds would. Generator: xorshift64* (S. Vigna, ACM Transactions on Mathematical Software 42:30,
     2016), a stream for each lane, seeded from `rng`.
     """
-    town = describe_town(layers, chance, total, statistic, frailty, refit)
+    town = describe_town(layers, chance, total, statistic, variance, frailty, refit)
     n_batches = -(-n_draws // LANES)
     pilot_rng, *streams = rng.spawn(n_batches + 1)
     threshold = _pilot(town, pilot_rng)
@@ -159,6 +163,7 @@ def describe_town(
     chance: ArrayLike,
     total: int,
     statistic: Statistic,
+    variance: ArrayLike | None,
     frailty: Frailty | None,
     refit: Refit | None,
 ) -> Town:
@@ -171,13 +176,18 @@ def describe_town(
         raise ModelInputError("chance and the layers' points must be of one length.")
     if not 0 < total <= len(p) or p.sum() <= 0:
         raise ModelInputError(f"{total} events among {len(p)} points cannot be drawn.")
-    of_point = p * (total / p.sum()) if statistic == "poisson" else np.ones(len(p))
+    scale = total / p.sum()
+    of_point = p * scale if statistic == "poisson" else np.ones(len(p))
+    spread = of_point if variance is None else np.asarray(variance, dtype=float) * scale
+    if spread.shape != p.shape or not (spread >= 0).all():
+        raise ModelInputError("variance must be 0 or more, one for each point.")
     return Town(
         layers=tuple(layers),
         chance=p,
         total=int(total),
         kind=KINDS[statistic],
         weight=tuple(_site_sums(layer, of_point) for layer in layers),
+        spread=tuple(_site_sums(layer, spread) for layer in layers),
         whole=float(of_point.sum()),
         frailty=frailty if frailty is not None and frailty.variance > 0 else None,
         refit=None if refit is None else _step(layers, p, refit, total),
@@ -222,6 +232,7 @@ def _pilot(town: Town, rng: np.random.Generator) -> float:
             centres,
             counts,
             town.weight[number],
+            town.spread[number],
             float(town.total),
             town.whole,
             best,
@@ -229,30 +240,45 @@ def _pilot(town: Town, rng: np.random.Generator) -> float:
     return float(np.median(best))
 
 
-def zone_table(town: Town, number: int, threshold: float) -> tuple[NDArray[Any], ...]:
-    """For each circle its weight, and the least count whose ratio passes the threshold."""
-    layer, weight = town.layers[number], town.weight[number]
-    inside = running_weight(layer.first, layer.neighbour, weight)
+def zone_table(
+    town: Town, number: int, threshold: float
+) -> tuple[FloatArray, NDArray[np.float32], NDArray[Any]]:
+    """For each circle its weight, its dispersion, and the least count whose ratio passes the threshold."""
+    layer = town.layers[number]
+    inside = running_weight(layer.first, layer.neighbour, town.weight[number])
+    varied = running_weight(layer.first, layer.neighbour, town.spread[number])
+    # Nothing can vary in a zone of variance 0: no count of it matters.
+    dispersion: NDArray[np.float32] = np.where(
+        varied > 0, varied / np.maximum(inside, 1e-300), np.inf
+    ).astype(np.float32)
+    if town.refit is not None:
+        return (
+            inside,
+            dispersion,
+            needed_lines(layer.is_end, inside, dispersion, float(town.total), threshold),
+        )
     largest = inside[layer.is_end].max(initial=0.0)
     if town.kind == KINDS["bernoulli"]:
         largest = largest * town.total / town.whole
-    if town.refit is not None:
-        return inside, needed_lines(layer.is_end, inside, float(town.total), threshold)
     counted = np.uint16 if largest < ROOM else np.uint32
     least = least_counts(
         town.kind,
-        layer.is_end,
+        layer.is_end & np.isfinite(dispersion),
         inside,
+        dispersion,
         float(town.total),
         town.whole,
         threshold,
         float(np.iinfo(counted).max),
     )
-    return inside, least.astype(counted)
+    return inside, dispersion, least.astype(counted)
 
 
 def _batch(
-    town: Town, tables: Sequence[tuple[NDArray[Any], ...]], threshold: float, rng: np.random.Generator
+    town: Town,
+    tables: Sequence[tuple[FloatArray, NDArray[np.float32], NDArray[Any]]],
+    threshold: float,
+    rng: np.random.Generator,
 ) -> FloatArray:
     state = draw_towns(town.chance, town.total, town.frailty, rng, LANES)
     best = np.full(LANES, threshold)
@@ -261,7 +287,7 @@ def _batch(
     for number, layer in enumerate(town.layers):
         every = np.arange(layer.n_sites)
         counts = count_sites(layer, state)
-        inside, least = tables[number]
+        inside, dispersion, least = tables[number]
         if town.refit is None:
             maxima(
                 town.kind,
@@ -271,6 +297,7 @@ def _batch(
                 every,
                 counts,
                 inside,
+                dispersion,
                 least,
                 float(town.total),
                 town.whole,
@@ -285,6 +312,7 @@ def _batch(
                 layer.is_end,
                 counts,
                 _refitted(town, number, changes),
+                dispersion,
                 least,
                 float(town.total),
                 best,

@@ -126,23 +126,22 @@ def scan_looks(looks: LotLooks, settings: Settings, rng: np.random.Generator) ->
     x, y, chance = (located.lots[name].to_numpy() for name in ("x_ft", "y_ft", "expected"))
     block = blocks_of(located.lots)
     layers = town_layers(x, y, chance, block=block, cap=CAP)
-    zones = find_zones(layers, events, chance, most=MOST_ZONES)
+    # Lines of which nearly all fail have little room for an excess: what there is must not be overlooked.
+    spread = chance * (1 - chance)
+    zones = find_zones(layers, events, chance, variance=spread, most=MOST_ZONES)
     variance = _block_variance(chance, events, block)
     if not zones:
         return ScanResult(located, (), variance, float("nan"), left_out, is_enough=True)
     total, least = int(events.sum()), zones[0].log_ratio
     plain_rng, blocks_rng, core_rng = rng.spawn(3)
-    plain = null_maxima(layers, chance, total, rng=plain_rng, n_draws=settings.hot_spot_draws, least=least)
-    with_blocks = null_maxima(
-        layers,
-        chance,
-        total,
-        rng=blocks_rng,
-        n_draws=settings.hot_spot_draws,
-        frailty=Frailty(block=block, variance=variance),
-        least=least,
+    draw = partial(
+        null_maxima, layers, chance, total, variance=spread, n_draws=settings.hot_spot_draws, least=least
     )
-    cores = partial(core_membership, layers, events=events, expected=chance, places=(x, y), rng=core_rng)
+    plain = draw(rng=plain_rng)
+    with_blocks = draw(rng=blocks_rng, frailty=Frailty(block=block, variance=variance))
+    cores = partial(
+        core_membership, layers, events=events, expected=chance, places=(x, y), rng=core_rng, variance=spread
+    )
     found = _judged(zones, plain, with_blocks, cores)
     return ScanResult(located, found, variance, plain.p_value(least)[0], left_out, is_enough=True)
 

@@ -32,12 +32,19 @@ def town(rng, n_blocks=36, *, per=20, frailty=0.0, lift=1.0, share=0.05):
 
 def judge(rng, x, y, block, chance, events, *, draws=DRAWS):
     """Both p-values of the best zone, as the build has them, and its points."""
-    layers = town_layers(x, y, chance, block=block)
-    zone = find_zones(layers, events, chance, most=1)[0]
+    layers, spread = town_layers(x, y, chance, block=block), chance * (1 - chance)
+    zone = find_zones(layers, events, chance, variance=spread, most=1)[0]
     variance = gamma_hazards(chance, events.astype(float), block, n_areas=block.max() + 1).variance
     found = [
         null_maxima(
-            layers, chance, int(events.sum()), rng=rng, n_draws=draws, frailty=frailty, least=zone.log_ratio
+            layers,
+            chance,
+            int(events.sum()),
+            rng=rng,
+            variance=spread,
+            n_draws=draws,
+            frailty=frailty,
+            least=zone.log_ratio,
         ).p_value(zone.log_ratio)[0]
         for frailty in (None, Frailty(block=block, variance=variance))
     ]
@@ -53,12 +60,36 @@ def test_a_thousand_towns_without_a_hot_spot():
     assert (found <= 0.5).mean() == pytest.approx(0.5, abs=0.05)
 
 
-def judge_plain(rng):
-    x, y, block, chance, events, _ = town(rng, 25, per=16)
-    layers = town_layers(x, y, chance, block=block)
-    zone = find_zones(layers, events, chance, most=1)[0]
-    null = null_maxima(layers, chance, int(events.sum()), rng=rng, n_draws=DRAWS, least=zone.log_ratio)
+def judge_plain(rng, *, lift=1.0, scaled=True, old=False):
+    """The first p-value of the best zone of one town."""
+    x, y, block, chance, events, _ = town(rng, 25 if not old else 64, per=16, lift=lift)
+    if old:
+        # Districts of one age each, half of whose lines have failed: the disc's hazards again, drawn anew.
+        inside = np.hypot(x - 1200, y - 1200) < np.sqrt(0.05 / np.pi) * 2400
+        age = np.clip(rng.normal(55, 18, 64)[block] + rng.normal(0, 8, len(x)), 10, 110)
+        chance = np.clip(-np.expm1(-((age / 60) ** 4)), 1e-3, 0.999)
+        events = rng.random(len(x)) < 1 - (1 - chance) ** np.where(inside, lift, 1.0)
+    layers, spread = town_layers(x, y, chance, block=block), chance * (1 - chance) if scaled else None
+    zone = find_zones(layers, events, chance, variance=spread, most=1)[0]
+    null = null_maxima(
+        layers,
+        chance,
+        int(events.sum()),
+        rng=rng,
+        variance=spread,
+        n_draws=DRAWS,
+        least=zone.log_ratio,
+    )
     return null.p_value(zone.log_ratio)[0]
+
+
+def test_an_excess_among_lines_that_mostly_fail_is_not_overlooked():
+    power = {
+        scaled: np.mean([judge_plain(rng, lift=4.0, scaled=scaled, old=True) <= 0.05 for _ in range(60)])
+        for scaled, rng in ((False, np.random.default_rng(24)), (True, np.random.default_rng(24)))
+    }
+    assert power[True] >= 0.6
+    assert power[True] >= power[False] + 0.15
 
 
 def test_blocks_that_differ_make_no_firm_hot_spot():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from models.errors import ModelInputError
-from models.scan import NullMaxima, find_zones
+from models.scan import NullMaxima, bernoulli_log_ratio, find_zones, poisson_log_ratio
 from models.scan_core import core_membership
 from models.scan_draws import Frailty, draw_towns
 from models.scan_null import Refit, null_maxima
@@ -24,13 +24,15 @@ def town(n, seed=1, *, lift=1.0):
     return x, y, block, chance, rng.random(n) < lifted, inside
 
 
-def plain_best(layers, events, weight):
-    """Largest ratio over all circles, from distances anew; formula of Kulldorff 1997."""
+def plain_best(layers, events, weight, variance=None):
+    """Largest ratio over all circles; Kulldorff 1997, over the zone's dispersion where a variance is given."""
+    variance = weight if variance is None else variance
     total, whole, best = events.sum(), weight.sum(), 0.0
     for layer in layers:
         used = layer.site >= 0
         counts = np.bincount(layer.site[used], events[used], layer.n_sites)
         expected = np.bincount(layer.site[used], weight[used], layer.n_sites) * total / whole
+        varied = np.bincount(layer.site[used], variance[used], layer.n_sites) * total / whole
         for centre in range(layer.n_sites):
             entries = range(layer.first[centre], layer.first[centre + 1])
             for entry in entries:
@@ -39,7 +41,7 @@ def plain_best(layers, events, weight):
                     c, e = counts[inside].sum(), expected[inside].sum()
                     if c > e and c >= 2:
                         rest = (total - c) * np.log((total - c) / (total - e)) if c < total else 0.0
-                        best = max(best, c * np.log(c / e) + rest)
+                        best = max(best, (c * np.log(c / e) + rest) * e / varied[inside].sum())
     return best
 
 
@@ -76,23 +78,35 @@ def test_grid_by_offsets_equals_grid_by_tree(monkeypatch):
 
 
 @pytest.mark.parametrize("n", [400, 2500])
-def test_zone_and_draws_equal_a_plain_loop(n):
+@pytest.mark.parametrize("scaled", [False, True])
+def test_zone_and_draws_equal_a_plain_loop(n, scaled):
     x, y, block, chance, events, _ = town(n, lift=2.5)
     layers = town_layers(x, y, chance, block=block)
-    zones = find_zones(layers, events, chance, most=3)
-    assert zones[0].log_ratio == pytest.approx(plain_best(layers, events, chance), rel=1e-9)
+    variance = chance * (1 - chance) if scaled else None
+    zones = find_zones(layers, events, chance, variance=variance, most=3)
+    assert zones[0].log_ratio == pytest.approx(plain_best(layers, events, chance, variance), rel=1e-9)
     assert not set(zones[0].points) & set(zones[1].points)
     total = int(events.sum())
-    drawn = null_maxima(layers, chance, total, rng=np.random.default_rng(5), n_draws=128)
+    drawn = null_maxima(layers, chance, total, rng=np.random.default_rng(5), n_draws=128, variance=variance)
     rng = np.random.default_rng(5).spawn(2)[1]
     state = draw_towns(chance, total, None, rng, 128)
     assert (state.sum(axis=0) == total).all()
     for lane in (0, 17, 127):
-        best = plain_best(layers, state[:, lane].astype(float), chance)
+        best = plain_best(layers, state[:, lane].astype(float), chance, variance)
         if best > drawn.threshold:
-            assert drawn.maxima[lane] == pytest.approx(best, rel=1e-9)
+            # Dispersions are kept in single precision.
+            assert drawn.maxima[lane] == pytest.approx(best, rel=1e-6 if scaled else 1e-9)
         else:
             assert drawn.maxima[lane] == 0
+
+
+@pytest.mark.parametrize("seen", [126, 134, 142])
+def test_ratio_over_dispersion_is_the_bernoulli_ratio_to_second_order(seen):
+    # Kulldorff 1997's two models: 1,220 of 4,000, in a zone of 400; one minus the chance is the dispersion.
+    scaled = poisson_log_ratio(seen, 122, 1220) / (1 - 1220 / 4000)
+    exact = bernoulli_log_ratio(seen, 400, 1220, 4000)
+    assert scaled == pytest.approx(exact, rel=0.05)
+    assert poisson_log_ratio(seen, 122, 1220) < 0.75 * exact
 
 
 def test_refitted_draws_equal_a_plain_refit():
