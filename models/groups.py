@@ -20,28 +20,43 @@ class Groups:
     n: int
 
 
-@dataclass(frozen=True)
-class Membership:
-    """Group of each factor, term and pattern; `n` where none."""
+class Members:
+    """Things sorted by the group each belongs to, for sums by group.
 
-    of_factor: IntArray
-    of_term: IntArray
-    of_pattern: IntArray
-    n: int
+    Parameters
+    ----------
+    of : ndarray of int, shape (n_things,)
+        Group of each, 0 .. n - 1, or n where none.
+    n : int
+        Number of groups.
+    """
 
-    def totals(self, per_factor: FloatArray) -> FloatArray:
-        """Sums over the factors of each group, shape (n,)."""
-        return total_by(self.of_factor, per_factor, self.n + 1)[: self.n]
+    def __init__(self, of: IntArray, n: int) -> None:
+        self.of, self.n = of, n
+        self.order = np.argsort(of, kind="stable")
+        self.first = np.searchsorted(of[self.order], np.arange(n + 1))
 
-    def squares(self, rows: FloatArray, group: IntArray, weight: FloatArray | float) -> Arrow:
+    def totals(self, value: FloatArray) -> FloatArray:
+        """Sums by group, shape (n,)."""
+        return total_by(self.of, value, self.n + 1)[: self.n]
+
+    def squares(self, rows: FloatArray, weight: FloatArray | float) -> Arrow:
         """Σ weight · row rowᵀ, the last entry of each row standing for the effect of its own group."""
         weighted = rows * np.broadcast_to(weight, len(rows))[:, None]
         p = rows.shape[1] - 1
         corner = rows[:, :p].T @ weighted[:, :p]
         if self.n == 0:
             return Arrow(corner, np.zeros((0, p)), np.zeros(0))
-        to_group = sparse.csr_array(
-            (rows[:, p], (group, np.arange(len(rows)))), shape=(self.n + 1, len(rows))
-        )
+        grouped = self.order[: self.first[-1]]
+        to_group = sparse.csr_array((rows[grouped, p], grouped, self.first), shape=(self.n, len(rows)))
         beside = to_group @ weighted
-        return Arrow(corner, beside[: self.n, :p], beside[: self.n, p])
+        return Arrow(corner, beside[:, :p], beside[:, p])
+
+
+@dataclass(frozen=True)
+class Membership:
+    """Groups of factors, terms and patterns."""
+
+    factors: Members
+    terms: Members
+    patterns: Members

@@ -15,7 +15,7 @@ from scipy import sparse
 from models.arrow import Arrow
 from models.atoms import Predictors, Weibull, log_age_from_reference, weibull_atoms
 from models.errors import ModelInputError
-from models.groups import Groups, Membership
+from models.groups import Groups, Members, Membership
 from models.lines import (
     Units,
     connected_units,
@@ -185,7 +185,7 @@ class LooksLikelihood:
         slopes = self._row_sums(atoms.first, len(factor), len(designs[0]))
         jacobian = np.hstack([slope @ design for slope, design in zip(slopes, designs, strict=True)])
         by_group = np.zeros(len(factor)) if self.groups is None else self.sums @ atoms.first[0]
-        gradient = np.concatenate((jacobian.T @ pull, self.member.totals(by_group * pull)))
+        gradient = np.concatenate((jacobian.T @ pull, self.member.factors.totals(by_group * pull)))
         bent = self._curvature(pull, atoms, designs)
         crossed = self._cross_terms(np.column_stack((jacobian, by_group)), factor, term_share, chance)
         hessian = bent + crossed
@@ -196,7 +196,8 @@ class LooksLikelihood:
         n_factors = len(self.constant)
         of_factor = np.zeros(n_factors, dtype=np.int64)
         if groups is None:
-            return Membership(of_factor, of_factor, of_factor, 0)
+            of_none = Members(of_factor, 0)
+            return Membership(of_none, of_none, of_none)
         # Factors without an age (certain whatever the curve) have no slope: any group will do for them.
         of_factor[self.slot_factor] = groups.of_row[self.slot_row]
         if (of_factor[self.slot_factor] != groups.of_row[self.slot_row]).any():
@@ -210,7 +211,7 @@ class LooksLikelihood:
         of_pattern[self.pattern_of_term[term]] = of_factor[has_slot]
         if (of_pattern[self.pattern_of_term[term]] != of_factor[has_slot]).any():
             raise ModelInputError("a line has lives of two groups.")
-        return Membership(of_factor, of_term, of_pattern, groups.n)
+        return Membership(*(Members(of, groups.n) for of in (of_factor, of_term, of_pattern)))
 
     def _row_sums(
         self, per_atom: tuple[FloatArray, ...], n_factors: int, n_rows: int
@@ -263,7 +264,7 @@ class LooksLikelihood:
         """
         if self.is_linear:
             scaled = jacobian * (self.term_coef * np.sqrt(self.weight) / chance)[:, None]
-            return self.member.squares(scaled, self.member.of_factor, -1.0)
+            return self.member.factors.squares(scaled, -1.0)
         member = self.member
         relative = jacobian / np.maximum(factor, SMALLEST)[:, None]
         n_terms = len(self.term_coef)
@@ -272,14 +273,14 @@ class LooksLikelihood:
             shape=(n_terms, len(factor)),
         )
         by_term = to_term @ relative
-        own = member.squares(relative, member.of_factor, -term_share[self.term_of_factor])
-        joint = member.squares(by_term, member.of_term, term_share)
+        own = member.factors.squares(relative, -term_share[self.term_of_factor])
+        joint = member.terms.squares(by_term, term_share)
         to_pattern = sparse.csr_array(
             (term_share, (self.pattern_of_term, np.arange(n_terms))), shape=(self.n_patterns, n_terms)
         )
         by_pattern = to_pattern @ by_term
         weight = np.where(self.weight > 0.0, self.weight, 1.0)
-        between = member.squares(by_pattern, member.of_pattern, -1.0 / weight)
+        between = member.patterns.squares(by_pattern, -1.0 / weight)
         return own + joint + between
 
 
