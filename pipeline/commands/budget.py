@@ -19,12 +19,13 @@ from pipeline.published.read import PublishedReader, open_current
 from pipeline.reports.budget_excel import write_excel
 from pipeline.reports.budget_pdf import write_pdf
 from pipeline.reports.budget_words import CAUTIONS, Heading, dollars, label, sentences
-from pipeline.steps.budget import Budget, make_budget
+from pipeline.steps.budget import make_budget
 from pipeline.steps.budget_costs import loaded_costs
 from pipeline.steps.budget_policies import PolicyCode
-from pipeline.steps.budget_portfolio import read_town
 from pipeline.steps.budget_publish import run_of
 from pipeline.steps.budget_select import Chosen, choose_group, choose_listed, fit_to_leave
+from pipeline.steps.budget_tables import Budget
+from pipeline.steps.budget_town import read_town, tables_for
 
 EXIT_NONE_FOUND = 3
 TABLE_WIDTH = 120
@@ -157,7 +158,7 @@ def _chosen(
 
 def _budget(reader: PublishedReader, chosen: Chosen, assumptions: Assumptions, policy: str | None) -> Budget:
     return make_budget(
-        read_town(reader.table),
+        read_town(tables_for(reader, chosen.lot_ids)),
         chosen.lot_ids,
         assumptions,
         run_of(reader.table("run"), reader.table("outcomes")),

@@ -10,7 +10,7 @@ import xlsxwriter
 
 from pipeline.errors import InputFileError
 from pipeline.reports.budget_words import CAUTIONS, Heading, label, sentences
-from pipeline.steps.budget import Budget
+from pipeline.steps.budget_tables import Budget
 
 MONEY = "$#,##0"
 SHARE = "0.0%"

@@ -18,7 +18,7 @@ from reportlab.platypus import Image, LongTable, PageBreak, Paragraph, SimpleDoc
 from pipeline.errors import InputFileError
 from pipeline.reports import budget_charts
 from pipeline.reports.budget_words import CAUTIONS, Heading, dollars, label, sentences
-from pipeline.steps.budget import Budget
+from pipeline.steps.budget_tables import Budget
 
 #: Rows of lots and works that a report shows; the workbook has all.
 MOST_ROWS = 40

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.steps.budget import Budget
+from pipeline.steps.budget_tables import Budget
 
 CAUTIONS = (
     "An estimate from inspection records and the assumptions listed with it; no offer and no substitute for putting a "

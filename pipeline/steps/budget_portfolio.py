@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,126 +10,12 @@ import polars as pl
 
 from models.atoms import REFERENCE_AGE
 from models.looks import FloatArray, IntArray
-from models.renewal import Float32Array, Laws, Stock
+from models.renewal import Laws, Stock
 from pipeline.assumptions import Assumptions
 from pipeline.errors import FitError
+from pipeline.steps.budget_town import SIMILAR_WITHIN_YEARS, Town, matrix
 
-#: Houses built this many years apart or less count as similar; the first window with enough of them is used.
-SIMILAR_WITHIN_YEARS = (3, 5, 10, 15)
-#: A range of ages wider than this is summed over [years].
-WIDE_YEARS = 0.5
 NEW_ERA = "1980_on"
-_NODE, _WEIGHT = np.polynomial.legendre.leggauss(5)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Town:
-    """What budgets of one generation have in common.
-
-    Attributes
-    ----------
-    lots : DataFrame
-        `lot_id, address, portfolio, subdivision, year_built, key` (position in the generation).
-    pipes : DataFrame
-        Pipes in use: `lot_id, sequence, material, diameter_in, depth_ft, length_ft, age, state, pipe, site, area`
-        and `first_entry, n_entries`; NULL where not on record.
-    entries : DataFrame
-        What each may be, in the same order: `pipe, site, area, weight, age`.
-    failed_now : ndarray of float32, shape (n_states, n_parameter_draws)
-    parts : DataFrame
-        life_law_parts.
-    donors : DataFrame
-        `lot_id, year_built` of lines that a camera has seen without a complaint, sorted by year.
-    """
-
-    lots: pl.DataFrame
-    pipes: pl.DataFrame
-    entries: pl.DataFrame
-    failed_now: Float32Array
-    parts: pl.DataFrame
-    donors: pl.DataFrame
-
-
-def read_town(table: Callable[[str], pl.DataFrame]) -> Town:
-    """Read what budgets need.
-
-    Raises
-    ------
-    FitError
-        There is no fit to simulate from.
-    """
-    states = table("pipe_states")
-    if states.is_empty():
-        raise FitError(
-            "No budget can be made: the records carry no fitted curve yet. The page 'How pipes age' says why."
-        )
-    keys = ["lot_id", "sequence"]
-    entries = table("pipe_entries").sort(*keys, "entry")
-    lots = (
-        table("lots")
-        .sort("lot_id")
-        .select("lot_id", "address", "portfolio", "subdivision", "year_built")
-        .with_row_index("key")
-    )
-    firsts = entries.group_by(keys, maintain_order=True).agg(
-        pl.col("state", "pipe", "site", "area").sort_by("prior_probability", descending=True).first()
-    )
-    pipes = table("lot_segments").join(firsts, on=keys).sort(keys)
-    whole = entries.join(pipes.select(keys), on=keys, how="semi", maintain_order="left")
-    spread = _over_ages(whole)
-    counts = spread.group_by(keys, maintain_order=True).len("n_entries")
-    pipes = pipes.join(counts, on=keys, how="left", maintain_order="left").with_columns(
-        first_entry=pl.col("n_entries").cum_sum() - pl.col("n_entries")
-    )
-    ages = spread.group_by(keys, maintain_order=True).agg(
-        age=(pl.col("age") * pl.col("weight")).sum() / pl.col("weight").sum()
-    )
-    pipes = pipes.join(ages, on=keys, how="left", maintain_order="left")
-    looked = table("lot_inspections").filter(~pl.col("is_selected") & pl.col("is_bad").is_not_null())
-    donors = (
-        lots.join(looked.select("lot_id").unique(), on="lot_id", how="semi")
-        .join(pipes.select("lot_id").unique(), on="lot_id", how="semi")
-        .filter(pl.col("year_built").is_not_null())
-        .select("lot_id", "year_built")
-        .sort("year_built", "lot_id")
-    )
-    return Town(
-        lots=lots,
-        pipes=pipes,
-        entries=spread,
-        failed_now=_matrix(states.sort("state")["failed_now"]).astype(np.float32),
-        parts=table("life_law_parts"),
-        donors=donors,
-    )
-
-
-def _matrix(lists: pl.Series) -> FloatArray:
-    """Lists of one length as rows."""
-    values: FloatArray = lists.explode().to_numpy().astype(np.float64).reshape(len(lists), -1)
-    return values
-
-
-def _over_ages(entries: pl.DataFrame) -> pl.DataFrame:
-    """Spread entries of a wide age range over five ages (Gauss-Legendre), as the fit does."""
-    wide = entries.filter(pl.col("age_to_years") - pl.col("age_from_years") > WIDE_YEARS)
-    narrow = entries.join(
-        wide.select("lot_id", "sequence", "entry"), on=["lot_id", "sequence", "entry"], how="anti"
-    )
-    columns = ["lot_id", "sequence", "entry", "pipe", "site", "area"]
-    low, width = pl.col("age_from_years"), pl.col("age_to_years") - pl.col("age_from_years")
-    parts = [
-        narrow.select(*columns, weight="prior_probability", age=low + width / 2, node=pl.lit(0)),
-        *(
-            wide.select(
-                *columns,
-                weight=pl.col("prior_probability") * float(weight / 2),
-                age=low + width * float((node + 1) / 2),
-                node=pl.lit(place),
-            )
-            for place, (node, weight) in enumerate(zip(_NODE, _WEIGHT, strict=True))
-        ),
-    ]
-    return pl.concat(parts).sort("lot_id", "sequence", "entry", "node")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -340,7 +226,7 @@ def _laws(
     def of(part: str, code: str, column: str) -> FloatArray:
         rows = parts.filter(pl.col("part") == part).select(code="code", values=column)
         found = codes.select(code=code).join(rows, on="code", how="left", maintain_order="left")["values"]
-        return _matrix(found)
+        return matrix(found)
 
     shape = np.exp(of("pipe", "pipe", "log_shape"))
     hazard = (

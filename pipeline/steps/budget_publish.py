@@ -11,10 +11,11 @@ from pipeline.progress import Progress, silent
 from pipeline.published import contract
 from pipeline.published.write import empty
 from pipeline.settings import Settings
-from pipeline.steps.budget import Budget, Run, make_budget
+from pipeline.steps.budget import make_budget
 from pipeline.steps.budget_costs import loaded_costs
 from pipeline.steps.budget_laws import budget_laws
-from pipeline.steps.budget_portfolio import Town, read_town
+from pipeline.steps.budget_tables import Budget, Run
+from pipeline.steps.budget_town import Town, read_town
 from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_regression import OutcomeFit
 

@@ -11,7 +11,7 @@ from rapidfuzz import fuzz, process
 
 from pipeline.errors import InputFileError, SettingsError
 from pipeline.published.read import PublishedReader
-from pipeline.steps.budget import Budget
+from pipeline.steps.budget_tables import Budget
 from pipeline.steps.score import NEAR_MISSES, answer_lots, read_questions
 
 #: Statements by column: names of the contract, never a user's words.

@@ -22,9 +22,10 @@ from pipeline.settings import Workspace
 from pipeline.steps.budget import make_budget
 from pipeline.steps.budget_costs import loaded_costs
 from pipeline.steps.budget_policies import PolicyCode
-from pipeline.steps.budget_portfolio import make_portfolio, read_town
+from pipeline.steps.budget_portfolio import make_portfolio
 from pipeline.steps.budget_publish import run_of
 from pipeline.steps.budget_select import choose_group
+from pipeline.steps.budget_town import read_town, tables_for
 
 NEEDED = (
     "lots",
@@ -119,6 +120,19 @@ def test_buildings_add_up_to_the_whole(town: Workspace, tag: str) -> None:
     first = found.lots.filter(pl.col("camera_rank").is_not_null())
     assert sorted(first["camera_rank"]) == list(range(1, first.height + 1))
     assert (first["camera_value"] > 0).all()
+
+
+def test_reading_only_what_is_needed_changes_nothing(town: Workspace, tag: str) -> None:
+    with open_current(town) as reader:
+        lots = choose_group(reader, "portfolio", tag).lot_ids
+        run = run_of(reader.table("run"), reader.table("outcomes"))
+        assumptions = parse_assumptions(shipped_text()).changed(draws=100, horizon=5)
+        whole = read_town(reader.table)
+        part = read_town(tables_for(reader, lots))
+    assert part.pipes.height < whole.pipes.height
+    assert len(part.failed_now) < len(whole.failed_now)
+    one, other = (make_budget(town_, lots, assumptions, run, ()).policies for town_ in (whole, part))
+    assert one.equals(other)
 
 
 def test_lots_without_a_line_on_record_borrow_those_of_similar_houses(town: Workspace) -> None:
