@@ -18,7 +18,7 @@ from sklearn.ensemble import HistGradientBoostingClassifier, RandomForestClassif
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import GroupKFold
 from sklearn.pipeline import make_pipeline
-from sklearn.preprocessing import OneHotEncoder, StandardScaler
+from sklearn.preprocessing import OneHotEncoder, OrdinalEncoder, StandardScaler
 
 from models.backtest import age_curve, base_rate, lead_of, score_looks
 from models.flexible import StatusModel
@@ -69,7 +69,8 @@ def logistic(columns):
 
 def with_codes(model):
     table = make_column_transformer(
-        (OneHotEncoder(handle_unknown="ignore", sparse_output=False), CATEGORIES), ("passthrough", NUMBERS)
+        (OrdinalEncoder(handle_unknown="use_encoded_value", unknown_value=-1), CATEGORIES),
+        ("passthrough", NUMBERS),
     )
     return make_pipeline(table, model)
 
