@@ -137,6 +137,15 @@ class Records:
         )
         return int(found["n"][0])
 
+    def hot_spot_search(self) -> dict[str, Any] | None:
+        """The search for hot spots over all looks; None in a build without one."""
+        found = self._reader.query("SELECT * FROM hot_spot_scans WHERE period = 'all'")
+        return found.row(0, named=True) if found.height else None
+
+    def hot_spots(self) -> pl.DataFrame:
+        """Zones with more failures than material, age and depth explain."""
+        return self._reader.query("SELECT * FROM hot_spots WHERE period = 'all' ORDER BY zone")
+
     def subdivisions(self) -> pl.DataFrame:
         """All subdivisions."""
         return self._reader.table("subdivisions")

@@ -94,6 +94,10 @@ EXPECTED = (
     "Orange: more lines found failed than the material, age and depth of the inspected lines lead one to expect; blue: fewer. "
     "Only lots whose line was inspected without a complaint count, each with its newest look."
 )
+HOT_SPOT_WARNING = (
+    "A hot spot is a place to look closer, with a camera; it says nothing about any one line. Only inspected lots count: where "
+    "few were, none is found. Outlines on the map are drawn around the lots inside; dashed ones are not firm."
+)
 COVERAGE = "The share of lots with at least one counted look. Where little was inspected, the map beside says little."
 AREA_WARNING = "An area within the range that chance allows is no hot spot. Of many areas, some fall outside it by chance alone."
 

@@ -122,6 +122,54 @@ def coverage(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
     return _finish(chart, areas, name)
 
 
+def with_hot_spots(spec: dict[str, Any], spots: pl.DataFrame) -> dict[str, Any]:
+    """Draw the outlines of hot spots over a map of areas; those that are not firm are dashed.
+
+    Parameters
+    ----------
+    spec : dict
+        What `failures` returned.
+    spots : polars.DataFrame
+        Rows of `hot_spots`.
+    """
+    if spots.is_empty():
+        return spec
+    shapes = shapely.to_geojson(shapely.from_wkt(spots["outline_wkt"].to_numpy())).tolist()
+    told = spots.select("zone", "label", "n_inspected", "n_observed", "expected")
+    features = [
+        {"type": "Feature", "geometry": json.loads(shape), "properties": properties}
+        for shape, properties in zip(shapes, told.iter_rows(named=True), strict=True)
+    ]
+    titles = {
+        "zone": "hot spot",
+        "label": "how sure",
+        "n_inspected": "inspected",
+        "n_observed": "with a finding",
+    }
+    outline = {
+        "data": {"values": features},
+        "mark": {"type": "geoshape", "fill": "transparent", "stroke": theme.INK, "strokeWidth": 2},
+        "encoding": {
+            "strokeDash": {
+                "condition": {"test": "datum.properties.label === 'firm'", "value": [1, 0]},
+                "value": [5, 4],
+            },
+            "tooltip": [
+                *({"field": f"properties.{name}", "title": title} for name, title in titles.items()),
+                {
+                    "field": "properties.expected",
+                    "title": "expected",
+                    "type": "quantitative",
+                    "format": ".1f",
+                },
+            ],
+        },
+    }
+    inner = {name: spec[name] for name in ("data", "mark", "encoding", "transform") if name in spec}
+    outer = {name: value for name, value in spec.items() if name not in inner}
+    return {**outer, "layer": [inner, outline]}
+
+
 def _outline(n: int) -> dict[str, Any]:
     """Outlines that don't drown the colours of many small areas."""
     return {"stroke": "#8B8676", "strokeWidth": 0.6 if n <= MOST_ELEMENTS else 0.2}

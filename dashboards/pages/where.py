@@ -59,6 +59,7 @@ def page(records: Records) -> pn.viewable.Viewable:
         top,
         pn.FlexBox(chosen, size, order, gap="12px", sizing_mode="stretch_width"),
         parts.live(lambda *asked: _maps(records, *asked), chosen, size),
+        _hot_spots(records),
         parts.live(lambda *asked: _table(records, *asked), chosen, size, order),
         sizing_mode="stretch_width",
     )
@@ -81,10 +82,14 @@ def _maps(records: Records, subdivision: str, size: str) -> pn.viewable.Viewable
         return pn.Column(
             counted, parts.empty(wording.NO_PLACES, wording.NO_PLACES_TODO), sizing_mode="stretch_width"
         )
+    # Of one subdivision only its own surroundings are drawn; a hot spot elsewhere would shrink them.
+    spots = records.hot_spots() if not subdivision else records.hot_spots().clear()
     condition = parts.card(
         parts.heading(f"Lines found failed, against expectation, by {name}"),
         parts.key([(theme.TOO_FEW, "too few records to judge")]),
-        parts.chart(areas.failures(drawn, name=name), height=420, says=wording.EXPECTED),
+        parts.chart(
+            areas.with_hot_spots(areas.failures(drawn, name=name), spots), height=420, says=wording.EXPECTED
+        ),
     )
     seen = parts.card(
         parts.heading(f"How much has been inspected, by {name}"),
@@ -95,6 +100,33 @@ def _maps(records: Records, subdivision: str, size: str) -> pn.viewable.Viewable
     too_many = size == BLOCKS and name == "subdivision" and n_blocks > 0
     coarse = [parts.note(wording.too_many_blocks(n_blocks))] if too_many else []
     return pn.Column(counted, *coarse, parts.side_by_side(condition, seen), sizing_mode="stretch_width")
+
+
+def _hot_spots(records: Records) -> pn.viewable.Viewable:
+    """What the search for hot spots found, or that it found nothing."""
+    search = records.hot_spot_search()
+    if search is None:
+        return pn.Column(sizing_mode="stretch_width")
+    spots = records.hot_spots()
+    pieces = [parts.heading("Hot spots"), parts.paragraph(search["sentence"])]
+    if spots.height:
+        pieces.append(
+            parts.table(
+                spots,
+                [
+                    Shown("hot spot", lambda r: f"{r['zone']}", is_number=True),
+                    Shown("where", lambda r: wording.word(r["subdivisions"])),
+                    Shown("how sure", lambda r: f"{r['label']}: {r['meaning']}"),
+                    Shown("inspected", lambda r: wording.number(r["n_inspected"]), is_number=True),
+                    Shown("with a finding", lambda r: wording.number(r["n_observed"]), is_number=True),
+                    Shown("expected", lambda r: wording.number(r["expected"], 1), is_number=True),
+                    Shown("warning", lambda r: r["warning"]),
+                ],
+                caption="Zones with more failures than material, age and depth explain",
+            )
+        )
+    pieces.append(parts.paragraph(wording.HOT_SPOT_WARNING, small=True))
+    return parts.card(*pieces)
 
 
 def _counts(found: pl.DataFrame, name: str) -> pn.viewable.Viewable:

@@ -141,7 +141,10 @@ def _scan_words(period: str, result: ScanResult, n: int, observed: int, settings
         )
     firm = sum(zone.is_firm for zone in result.zones)
     if not result.zones:
-        return f"{counted}. No hot spot: no zone has more failures than chance makes somewhere in most such towns."
+        return (
+            f"{counted}. No hot spot: chance alone makes a zone as bad somewhere in more than one of twenty such towns. "
+            "That is no proof that there is none."
+        )
     return (
         f"{counted}. {len(result.zones)} zone{'s' if len(result.zones) > 1 else ''} with more failures than material, age "
         f"and depth explain; {firm} of them firm: more than blocks differ anyway."

@@ -69,3 +69,21 @@ def test_maps_compile() -> None:
     drawn = areas.with_shapes(BLOCKS)
     for spec in (areas.failures(drawn, name="block"), areas.coverage(drawn, name="block")):
         assert vl_convert.vegalite_to_vega(spec)["marks"]
+
+
+def test_hot_spots_are_outlined_and_dashed_where_not_firm() -> None:
+    square = "POLYGON ((1 1, 7 1, 7 7, 1 7, 1 1))"
+    spots = pl.DataFrame(
+        {
+            "zone": [1, 2], "label": ["firm", "unproven"], "outline_wkt": [square, square.replace("7", "5")],
+            "n_inspected": [20, 20], "n_observed": [12, 9], "expected": [4.0, 4.5],
+        }
+    )  # fmt: skip
+    plain = areas.failures(areas.with_shapes(BLOCKS), name="block")
+    assert areas.with_hot_spots(plain, spots.clear()) is plain
+    both = areas.with_hot_spots(plain, spots)
+    assert len(both["layer"]) == 2
+    svg = vl_convert.vegalite_to_svg({**both, "width": 300, "height": 200})
+    # One outline of the two is dashed 5, 4.
+    assert svg.count('stroke-dasharray="5,4"') == 1
+    assert svg.count('stroke-width="2"') == 2
