@@ -182,7 +182,7 @@ RUN = PublishedTable(
             "segments in use without a year of their own or of their house; the years of like pipe stand in",
         ),
         _count(
-            "n_segments_without_years",
+            "n_undated_segments",
             "segments in use of which nothing tells when they were laid; their lines are not scored",
         ),
         _text("settings_toml", "all settings of this build"),
@@ -550,7 +550,8 @@ LOT_REASONS = PublishedTable(
         LOT_ID,
         _count("position", "order, 1 first"),
         _text(
-            "kind", "own_look, pipe, place, block, like, limits (of the lot's own looks and records) or no_estimate"
+            "kind",
+            "own_look, pipe, place, block, like, limits (of the lot's own looks and records) or no_estimate",
         ),
         _text("reason", "one plain sentence"),
     ),
@@ -744,7 +745,10 @@ PIPE_ENTRIES = PublishedTable(
         LOT_ID,
         _count("sequence", "order along the line, as in lot_segments"),
         _count("entry", "order"),
-        _count("state", "row of pipe_states"),
+        _count(
+            "state",
+            "row of pipe_states; NULL where no look tells of it: then its law says how likely it has failed",
+        ),
         _text("pipe", "code of its part 'pipe' in life_law_parts"),
         _text("site", "code of its part 'site'"),
         _text("area", "code of its part 'area'"),
@@ -814,7 +818,9 @@ BUDGETS = PublishedTable(
         _money("emergency_present_value", "of the mean, what trouble that cannot wait costs"),
         _number("expected_emergencies", "pipes", "mean number of pipes renewed because of trouble"),
         _number("expected_planned", "pipes", "mean number of pipes renewed as planned"),
-        _money("opening_balance_usd", "balance now with which a reserve lasts in the wanted share of futures"),
+        _money(
+            "opening_balance_usd", "balance now with which a reserve lasts in the wanted share of futures"
+        ),
         _money("first_contribution_usd", "contribution of year 1 to it, growing with prices"),
         STATUS,
         SENTENCE,

@@ -17,7 +17,7 @@ from models.looks import FloatArray, IntArray
 from models.series import series_chances
 from pipeline.assumptions import NEW_MATERIALS
 from pipeline.settings import Settings
-from pipeline.steps.fit_design import ROW_KEYS, candidates, life_looks, line_looks
+from pipeline.steps.fit_design import AGE_STEP_YEARS, ROW_KEYS, candidates, life_looks, line_looks
 from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import lines_to_score
@@ -50,8 +50,8 @@ def budget_laws(fit: OutcomeFit, exposure: Exposure, settings: Settings) -> Fram
     dict of str to DataFrame
     """
     rows = _parts_of_rows(fit)
-    keys, draws = _failed_now(fit, exposure)
-    current = _current(exposure).with_columns(state=pl.Series(keys))
+    told, draws = _failed_now(fit, exposure)
+    current = _current(exposure).join(told, on="life_id", how="left").sort("life")
     entries = (
         candidates(current, fit.design.shares)
         .join(fit.design.rows, on=list(ROW_KEYS), nulls_equal=True)
@@ -67,8 +67,8 @@ def budget_laws(fit: OutcomeFit, exposure: Exposure, settings: Settings) -> Fram
             site="site",
             area="area_right" if "area" in ROW_KEYS else "area",
             prior_probability="probability",
-            age_from_years=-pl.col("install_to"),
-            age_to_years=-pl.col("install_from"),
+            age_from_years=-_as_fitted(pl.col("install_to")),
+            age_to_years=-_as_fitted(pl.col("install_from")),
         )
     )
     states = pl.DataFrame(
@@ -83,6 +83,11 @@ def budget_laws(fit: OutcomeFit, exposure: Exposure, settings: Settings) -> Fram
         "pipe_entries": entries,
         "pipe_states": states,
     }
+
+
+def _as_fitted(years: pl.Expr) -> pl.Expr:
+    """Round years as the fit does."""
+    return (years / AGE_STEP_YEARS).round() * AGE_STEP_YEARS
 
 
 def _current(exposure: Exposure) -> pl.DataFrame:
@@ -188,40 +193,52 @@ class _Terms:
         ]
 
 
-def _failed_now(fit: OutcomeFit, exposure: Exposure) -> tuple[IntArray, FloatArray]:
-    """State of each life in the ground, and the distinct states' draws of having failed by now."""
+def _failed_now(fit: OutcomeFit, exposure: Exposure) -> tuple[pl.DataFrame, FloatArray]:
+    """State of each life that a look tells of, and the distinct states' draws of having failed by now.
+
+    Of the others the law says all there is: giving each of them its draws would swell a town's tables.
+    """
     lives, looks, lines, _ = lines_to_score(exposure, fit.outcome)
+    told = pl.concat([looks.select("life"), lines.select("life")]).unique()
+    lives = lives.join(lives.join(told, on="life", how="semi").select("line").unique(), on="line", how="semi")
+    lives = lives.sort("life").with_columns(line=pl.col("lot_id").rle_id().cast(pl.Int64))
     looks = looks.with_columns(sensitivity=pl.lit(fit.fitted.detection.sensitivity))
-    n_lines = int(lives["line"].max()) + 1  # type: ignore[arg-type]
-    parts = []
-    for first in range(0, n_lines, LOTS_AT_ONCE):
-        these = lives.filter(pl.col("line").is_between(first, first + LOTS_AT_ONCE, closed="left"))
-        base = int(these["life"][0])
-        these = these.with_columns(pl.col("life") - base)
-        of_these = {
-            "looks": looks.with_columns(pl.col("life").cast(pl.Int64) - base),
-            "lines": lines.with_columns(pl.col("life").cast(pl.Int64) - base),
-        }
-        kept = {
-            name: frame.filter(pl.col("life").is_between(0, these.height, closed="left"))
-            for name, frame in of_these.items()
-        }
-        chances = series_chances(
-            fit.fitted,
-            fit.design.X,
-            fit.design.Z,
-            life_looks(fit.design, these, kept["looks"]),
-            (these["line"] - first).to_numpy(),
-            W=fit.design.W,
-            group=fit.design.group if fit.design.areas else None,
-            now=0.0,
-            horizon=0.0,
-            draws=fit.draws,
-            line_looks=line_looks(kept["lines"]),
-            keep_lives=np.arange(these.height),
-        )
-        parts.append(_distinct(np.ascontiguousarray(chances.life_draws_now.T)))
-    return _joined(parts)
+    parts = [_chances(fit, these, looks, lines) for these in _in_runs(lives)]
+    like, draws = _joined(parts)
+    return lives.select("life_id", state=pl.Series(like)), draws
+
+
+def _in_runs(lives: pl.DataFrame) -> list[pl.DataFrame]:
+    """Lives line by line, as many as may be worked at once."""
+    run = lives["line"] // LOTS_AT_ONCE
+    return lives.with_columns(run=run).partition_by("run", maintain_order=True, include_key=False)
+
+
+def _chances(
+    fit: OutcomeFit, lives: pl.DataFrame, looks: pl.DataFrame, lines: pl.DataFrame
+) -> tuple[IntArray, FloatArray]:
+    """Chance of having failed by now of some whole lines' lives: distinct rows, and which of them each life has."""
+    number = lives.select("life", pl.int_range(pl.len(), dtype=pl.UInt32).alias("number"))
+
+    def numbered(frame: pl.DataFrame) -> pl.DataFrame:
+        return frame.join(number, on="life").drop("life").rename({"number": "life"})
+
+    these = numbered(lives).sort("life")
+    chances = series_chances(
+        fit.fitted,
+        fit.design.X,
+        fit.design.Z,
+        life_looks(fit.design, these, numbered(looks)),
+        (these["line"] - these["line"][0]).to_numpy(),
+        W=fit.design.W,
+        group=fit.design.group if fit.design.areas else None,
+        now=0.0,
+        horizon=0.0,
+        draws=fit.draws,
+        line_looks=line_looks(numbered(lines)),
+        keep_lives=np.arange(these.height),
+    )
+    return _distinct(np.ascontiguousarray(chances.life_draws_now.T))
 
 
 def _distinct(draws: FloatArray) -> tuple[IntArray, FloatArray]:
@@ -232,6 +249,8 @@ def _distinct(draws: FloatArray) -> tuple[IntArray, FloatArray]:
 
 
 def _joined(parts: list[tuple[IntArray, FloatArray]]) -> tuple[IntArray, FloatArray]:
+    if not parts:
+        return np.empty(0, dtype=np.int64), np.empty((0, 1), dtype=np.float32)
     offsets = np.cumsum([0, *(len(draws) for _, draws in parts[:-1])])
     keys = np.concatenate([like + offset for (like, _), offset in zip(parts, offsets, strict=True)])
     again, draws = _distinct(np.concatenate([draws for _, draws in parts]))

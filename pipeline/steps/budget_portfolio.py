@@ -10,7 +10,7 @@ import polars as pl
 
 from models.atoms import REFERENCE_AGE
 from models.looks import FloatArray, IntArray
-from models.renewal import Laws, Stock
+from models.renewal import Float32Array, Laws, Stock
 from pipeline.assumptions import Assumptions
 from pipeline.errors import FitError
 from pipeline.steps.budget_town import SIMILAR_WITHIN_YEARS, Town, matrix
@@ -29,8 +29,8 @@ class Portfolio:
     left_out : DataFrame
         `lot_id, address`: lots of which too little is known.
     pieces : DataFrame
-        One for each decision piece: `lot` (position), `lot_id, sequence` (NULL: the whole line), `material, age,
-        failed_now` (mean chance), in order.
+        One for each decision piece: `lot` (position), `lot_id, sequence` (NULL: the whole line), `material, age`, in
+        order.
     pipes : DataFrame
         Pipes in order, gaps filled: `material, diameter_in, depth_ft, length_ft, site, area`.
     stock : Stock
@@ -149,6 +149,7 @@ def _arranged(
     entries, entry_start = _entries_of(town, pipes)
     law_code, laws = _laws(town.parts, entries, pipes, new_materials)
     coded = entries.join(law_code, on=["pipe", "site", "area"], how="left", maintain_order="left")
+    failed_now, pipe_state = _states(town, pipes, coded, entry_start, laws)
     stock = Stock(
         lot_first=placed["first"].to_numpy().astype(np.int64),
         lot_count=placed["count"].to_numpy().astype(np.int64),
@@ -158,17 +159,12 @@ def _arranged(
         line_start=start.astype(np.int64),
         lot_piece=(np.cumsum(n_pieces) - n_pieces).astype(np.int64),
         n_pieces=int(n_pieces.sum()),
-        failed_now=town.failed_now,
-        pipe_state=pipes["state"].to_numpy().astype(np.int64),
+        failed_now=failed_now,
+        pipe_state=pipe_state,
         entry_start=entry_start,
         entry_law=coded["law"].to_numpy().astype(np.int64),
         entry_age=coded["age"].to_numpy(),
         entry_weight=coded["weight"].to_numpy(),
-    )
-    failed = town.failed_now.mean(axis=1)[pipes["state"].to_numpy()]
-    of_pipes = pipes.with_columns(failed_now=pl.Series(failed)).select("lot_id", "sequence", "failed_now")
-    pieces = pieces.join(
-        of_pipes.unique(["lot_id", "sequence"]), on=["lot_id", "sequence"], how="left", maintain_order="left"
     )
     return Portfolio(
         lots=lots,
@@ -179,6 +175,26 @@ def _arranged(
         laws=laws,
         law_code=law_code,
     )
+
+
+def _states(
+    town: Town, pipes: pl.DataFrame, entries: pl.DataFrame, start: IntArray, laws: Laws
+) -> tuple[Float32Array, IntArray]:
+    """Chance that each pipe needs repair now, by draw: as looks tell, else as its law says."""
+    untold = np.flatnonzero(pipes["state"].is_null().to_numpy())
+    state = pipes["state"].fill_null(0).to_numpy().astype(np.int64)
+    if len(untold) == 0:
+        return town.failed_now, state
+    rows = np.concatenate([np.arange(start[pipe], start[pipe + 1]) for pipe in untold])
+    age, law = entries["age"].to_numpy()[rows, None], entries["law"].to_numpy()[rows]
+    with np.errstate(divide="ignore"):
+        hazard = np.exp(laws.shape[law] * (np.log(np.maximum(age, 0.0)) - laws.log_scale[law]))
+    sound = np.where(age > 0.0, (1.0 - laws.start[law]) * np.exp(-hazard), 1.0)
+    first = np.cumsum(np.diff(start)[untold]) - np.diff(start)[untold]
+    survival = np.add.reduceat(entries["weight"].to_numpy()[rows, None] * sound, first, axis=0)
+    known = town.failed_now if len(town.failed_now) else np.empty((0, laws.n_draws), np.float32)
+    state[untold] = len(known) + np.arange(len(untold))
+    return np.concatenate((known, np.clip(1.0 - survival, 0.0, 1.0).astype(np.float32))), state
 
 
 def _without_gaps(pipes: pl.DataFrame, assumptions: Assumptions) -> pl.DataFrame:

@@ -34,6 +34,7 @@ class Town:
     entries : DataFrame
         What each may be, in the same order: `pipe, site, area, weight, age`.
     failed_now : ndarray of float32, shape (n_states, n_parameter_draws)
+        Chance that a pipe which looks tell of needs repair now. `state` of the others is NULL.
     parts : DataFrame
         life_law_parts.
     donors : DataFrame
@@ -61,8 +62,8 @@ def read_town(table: Callable[[str], pl.DataFrame]) -> Town:
     FitError
         There is no fit to simulate from.
     """
-    states = table("pipe_states").sort("state")
-    if states.is_empty():
+    states, parts = table("pipe_states").sort("state"), table("life_law_parts")
+    if parts.is_empty():
         raise FitError(
             "No budget can be made: the records carry no fitted curve yet. The page 'How pipes age' says why."
         )
@@ -78,7 +79,7 @@ def read_town(table: Callable[[str], pl.DataFrame]) -> Town:
         pl.col("state", "pipe", "site", "area").sort_by("prior_probability", descending=True).first()
     )
     places = states.select("state", place=pl.int_range(pl.len()))
-    firsts = firsts.join(places, on="state").drop("state").rename({"place": "state"})
+    firsts = firsts.join(places, on="state", how="left").drop("state").rename({"place": "state"})
     pipes = table("lot_segments").join(firsts, on=keys).sort(keys)
     whole = entries.join(pipes.select(keys), on=keys, how="semi", maintain_order="left")
     spread = _over_ages(whole)
@@ -102,8 +103,10 @@ def read_town(table: Callable[[str], pl.DataFrame]) -> Town:
         lots=lots,
         pipes=pipes,
         entries=spread,
-        failed_now=matrix(states["failed_now"]).astype(np.float32),
-        parts=table("life_law_parts"),
+        failed_now=matrix(states["failed_now"]).astype(np.float32)
+        if states.height
+        else np.empty((0, 0), np.float32),
+        parts=parts,
         donors=donors,
     )
 
