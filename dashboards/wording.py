@@ -320,9 +320,9 @@ def years_not_on_record(run: Mapping[str, Any]) -> str:
             f"{count(run['n_segments_by_like_pipe'], 'segment')} without an install year or a house year that tells it: "
             "the years in which like pipe was laid stand in."
         )
-    if run["n_segments_without_years"]:
+    if run["n_undated_segments"]:
         sentences.append(
-            f"{count(run['n_segments_without_years'], 'segment')} of which nothing tells when it was laid: "
+            f"{count(run['n_undated_segments'], 'segment')} of which nothing tells when it was laid: "
             "such lines are not scored."
         )
     return " ".join(sentences)

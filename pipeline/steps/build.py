@@ -193,7 +193,7 @@ def make_tables(
     run_id = _run_id(files, settings, report)
     frames["run"] = _run_row(run_id, exposure, settings, frames).with_columns(
         n_segments_by_like_pipe=pl.lit(years["n_like_pipe"].sum()),
-        n_segments_without_years=pl.lit(years["n_untold"].sum()),
+        n_undated_segments=pl.lit(years["n_untold"].sum()),
     )
     manifest = {
         "run_id": run_id,

@@ -60,7 +60,7 @@ def _run(n_blocks: int) -> pl.DataFrame:
             "as_of_year": [2026.5], "as_of_source": ["the latest inspection"], "horizon_years": [10.0],
             "curve_level": [0.95], "score_level": [0.9], "n_lots": [n_lots], "n_segments": [2 * n_lots],
             "n_inspections": [220], "n_lots_inspected": [200], "n_lives": [2 * n_lots], "n_looks": [420],
-            "n_looks_selected": [37], "n_segments_by_like_pipe": [5], "n_segments_without_years": [2], "settings_toml": [""],
+            "n_looks_selected": [37], "n_segments_by_like_pipe": [5], "n_undated_segments": [2], "settings_toml": [""],
         }
     )  # fmt: skip
 
