@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from models.atoms import REFERENCE_AGE
+from models.fitted_lives import linear_predictors
 from models.likelihood import LooksLikelihood
 from models.lives import (
     Detection,
@@ -11,7 +12,6 @@ from models.lives import (
     LifeRegression,
     LineLooks,
     Ridge,
-    _predictors,
     single_candidates,
 )
 from models.looks import FloatArray
@@ -36,7 +36,7 @@ def chance_of(looks, *, detection=None, coef=(4.0, 0.9), W=None):
     system = LooksLikelihood(looks, None, detection or Detection())
     log_scale, log_shape, *start = coef
     log_hazard = np.exp(log_shape) * (np.log(REFERENCE_AGE) - log_scale)
-    return np.exp(system.value(_predictors(designs, np.array([log_hazard, log_shape, *start]))))
+    return np.exp(system.value(linear_predictors(designs, np.array([log_hazard, log_shape, *start]))))
 
 
 def weibull_f(age, log_scale=4.0, log_shape=0.9):
@@ -135,11 +135,11 @@ def test_derivatives_are_those_of_the_value():
     designs = (np.eye(3), np.ones((3, 1)), np.array([[1.0, 0.0], [1.0, 1.0], [1.0, 0.0]]))
     system = LooksLikelihood(looks, lines, Detection(sensitivity=0.8, specificity=0.95))
     at = np.array([-0.8, -1.2, -1.0, 0.9, -2.0, 0.5])
-    found = system.derivatives(_predictors(designs, at), designs)
+    found = system.derivatives(linear_predictors(designs, at), designs)
     np.testing.assert_allclose(
-        found.gradient, slope(lambda c: system.value(_predictors(designs, c)), at), atol=1e-5
+        found.gradient, slope(lambda c: system.value(linear_predictors(designs, c)), at), atol=1e-5
     )
-    hessian = slope(lambda c: system.derivatives(_predictors(designs, c), designs).gradient, at)
+    hessian = slope(lambda c: system.derivatives(linear_predictors(designs, c), designs).gradient, at)
     np.testing.assert_allclose(found.hessian.corner, hessian, atol=1e-4)
 
 
