@@ -17,7 +17,8 @@ from models.looks import FloatArray, IntArray
 from models.series import series_chances
 from pipeline.assumptions import NEW_MATERIALS
 from pipeline.settings import Settings
-from pipeline.steps.fit_design import AGE_STEP_YEARS, ROW_KEYS, candidates, life_looks, line_looks
+from pipeline.steps.fit_candidates import ROW_KEYS, candidates
+from pipeline.steps.fit_design import AGE_STEP_YEARS, life_looks, line_looks
 from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import lines_to_score

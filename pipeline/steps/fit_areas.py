@@ -11,7 +11,7 @@ from models.counts import count_range, count_ranges, mixed_count_pmf
 from models.looks import FloatArray, IntArray
 from pipeline.published import contract
 from pipeline.settings import Settings
-from pipeline.steps.fit_design import ROW_KEYS, candidates
+from pipeline.steps.fit_candidates import ROW_KEYS, candidates
 from pipeline.steps.fit_input import ENDED, Exposure, outcome_line_looks
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores

@@ -15,7 +15,7 @@ from models.smoothed import smooth_curve
 from pipeline.published import contract
 from pipeline.published.write import empty
 from pipeline.settings import Settings
-from pipeline.steps.fit_design import UNKNOWN
+from pipeline.steps.fit_candidates import UNKNOWN
 from pipeline.steps.fit_regression import CURVE_LEVEL
 
 FloatArray = NDArray[np.float64]

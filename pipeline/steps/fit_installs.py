@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.steps.fit_design import UNKNOWN
+from pipeline.steps.fit_candidates import UNKNOWN
 
 #: A recorded year this close to the house's counts as the house's own pipe [years].
 SAME_AS_HOUSE_YEARS = 5

@@ -14,15 +14,13 @@ from models.looks import FloatArray, IntArray
 from pipeline.published import contract
 from pipeline.published.write import empty
 from pipeline.settings import Settings
+from pipeline.steps.fit_candidates import ROW_KEYS, UNKNOWN, material_shares
 from pipeline.steps.fit_design import (
-    ROW_KEYS,
-    UNKNOWN,
     Design,
     fit_design,
     life_looks,
     line_looks,
     make_design,
-    material_shares,
     start_from,
 )
 from pipeline.steps.fit_entry import enter_lives

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from models.looks import FloatArray
-from pipeline.steps.fit_design import ROW_KEYS, candidates
+from pipeline.steps.fit_candidates import ROW_KEYS, candidates
 from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_regression import OutcomeFit
 
