@@ -121,6 +121,12 @@ class MapQueries:
                 return Drawn("blocks", blocks, n, seen)
         return Drawn("squares", squares, n, seen)
 
+    def hot_spots(self) -> pl.DataFrame:
+        """Hot spots of the search over all looks, with their outlines."""
+        return self._reader.query(
+            "SELECT zone, label, outline_wkt FROM hot_spots WHERE period = 'all' AND outline_wkt IS NOT NULL ORDER BY zone"
+        )
+
     def named(self, view: View, window: Window) -> pl.DataFrame:
         """The lots of a window with the highest chance, for the table beside the map."""
         condition, values = lots_asked.where_lots(view)
@@ -180,3 +186,12 @@ def rings(lots: pl.DataFrame) -> tuple[list[list[float]], list[list[float]]]:
         .agg("x", "y")
     )
     return found["x"].to_list(), found["y"].to_list()
+
+
+def zone_rings(outlines: pl.Series) -> tuple[list[list[float]], list[list[float]]]:
+    """Return the outer ring of each outline as lists of x and y; of several parts the first."""
+    shapes = shapely.from_wkt(outlines.to_numpy(), on_invalid="ignore")
+    drawn = [
+        shapely.get_coordinates(shapely.get_exterior_ring(shapely.get_geometry(shape, 0))) for shape in shapes
+    ]
+    return [points[:, 0].tolist() for points in drawn], [points[:, 1].tolist() for points in drawn]

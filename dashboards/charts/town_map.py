@@ -12,7 +12,7 @@ from bokeh.models import ColumnDataSource, HoverTool, Range1d, TapTool, WheelZoo
 from bokeh.plotting import figure
 
 from dashboards import theme, wording
-from dashboards.map_queries import Drawn, Window, rings
+from dashboards.map_queries import Drawn, Window, rings, zone_rings
 
 HEIGHT = 540
 #: Until the browser has told how large the map is.
@@ -24,6 +24,9 @@ CHANCE = ("#FCF1DC", "#F2CD92", "#DB9250", "#B5522A", "#7A2A10")
 SEEN = ("#E9F0EE", "#BFD6D3", "#7FB0AE", "#3D7E83", "#0B4A57")
 CLASS_NAMES = ("under 10 %", "10 to 25 %", "25 to 50 %", "50 to 75 %", "75 % or more")
 NOT_ESTIMATED = "#D6D6D3"
+
+#: `hot_spots.label` of a zone that ordinary differences between blocks do not explain.
+FIRM = "firm"
 
 BY_CHANCE, BY_SEEN = "chance", "seen"
 
@@ -38,10 +41,11 @@ class TownMap:
     """
 
     def __init__(self, window: Window) -> None:
-        self.window = window
+        self.window = self._asked = window
         self.areas = ColumnDataSource(_no_areas())
         self.lots = ColumnDataSource(_no_lots())
         self.marked = ColumnDataSource({"x": [], "y": []})
+        self.zones = {dash: ColumnDataSource({"xs": [], "ys": []}) for dash in ("solid", "dashed")}
         self.figure = figure(
             x_range=Range1d(window.x_from, window.x_to), y_range=Range1d(window.y_from, window.y_to),
             height=HEIGHT, sizing_mode="stretch_width", tools="pan,reset", toolbar_location=None,
@@ -63,22 +67,38 @@ class TownMap:
             xs="xs", ys="ys", source=self.lots, fill_color="colour", line_color="edge", line_width="width",
             nonselection_fill_alpha=1.0, nonselection_line_alpha=1.0,
         )  # fmt: skip
-        self.figure.scatter(
-            x="x",
-            y="y",
-            source=self.marked,
-            marker="circle",
-            size=26,
-            fill_alpha=0,
-            line_color="#111111",
-            line_width=3,
-        )
+        # White under black shows on every colour of the map.
+        for dash, zones in self.zones.items():
+            for edge, width in (("#FFFFFF", 6.0), ("#111111", 2.5)):
+                self.figure.multi_line(
+                    xs="xs", ys="ys", source=zones, line_color=edge, line_width=width, line_dash=dash
+                )
+        for edge, width in (("#FFFFFF", 7), ("#111111", 3)):
+            self.figure.scatter(
+                x="x",
+                y="y",
+                source=self.marked,
+                marker="circle",
+                size=26,
+                fill_alpha=0,
+                line_color=edge,
+                line_width=width,
+            )
         self.figure.add_tools(
             HoverTool(renderers=[far, near], tooltips=[("", "@name"), ("chance of a finding now", "@chance"), ("looked at", "@seen")])
         )  # fmt: skip
 
+    def fit(self) -> None:
+        """Show what was asked for again: the browser has told how large the drawing is."""
+        self.show(self._asked)
+
+    def dragged(self, window: Window) -> None:
+        """Take note of a window that the reader moved to."""
+        self.window = self._asked = window
+
     def show(self, window: Window) -> None:
         """Move to a window, as wide or as high as needed to keep the town's shape."""
+        self._asked = window
         aspect = self._aspect()
         wide = max(window.x_to - window.x_from, (window.y_to - window.y_from) / aspect)
         x, y = (window.x_from + window.x_to) / 2, (window.y_from + window.y_to) / 2
@@ -111,6 +131,19 @@ class TownMap:
             self.areas.data = areas
 
         _draw_now(replace)
+
+    def outline(self, zones: pl.DataFrame) -> None:
+        """Draw the outlines of hot spots before the map is shown: firm ones whole, unproven ones broken.
+
+        Parameters
+        ----------
+        zones : DataFrame
+            `label, outline_wkt` of `hot_spots`.
+        """
+        for dash, source in self.zones.items():
+            drawn = zones.filter((pl.col("label") == FIRM) == (dash == "solid"))
+            xs, ys = zone_rings(drawn["outline_wkt"])
+            source.data = {"xs": xs, "ys": ys}
 
     def mark(self, x: float, y: float) -> None:
         """Put a ring around a place."""

@@ -60,6 +60,9 @@ class _Page:
         self._counts, self._key = parts.figures([]), parts.key([])
         self._table, self._card = parts.paragraph(""), pn.Column(sizing_mode="stretch_width", margin=0)
         self._map.show(self._start())
+        zones = records.map.hot_spots()
+        self._map.outline(zones)
+        self._n_zones = zones.height
         self._watch()
         self._refresh()
         self._tell_lot()
@@ -82,7 +85,8 @@ class _Page:
         figure.on_event(RangesUpdate, lambda event: parts.told(lambda: self._dragged(event)))
         figure.on_event(Tap, lambda event: parts.told(lambda: self._tapped(event.x, event.y)))
         # The shape of the town is kept only once the size of the drawing is known.
-        figure.on_change("inner_width", lambda attr, old, new: parts.told(lambda: self._go(self._map.window)))
+        for size in ("inner_width", "inner_height"):
+            figure.on_change(size, lambda attr, old, new: parts.told(self._sized))
 
     def panel(self) -> pn.viewable.Viewable:
         """Lay the page out."""
@@ -93,6 +97,7 @@ class _Page:
                 pn.FlexBox(self._by, *self._buttons(), gap="6px", align_items="flex-end", sizing_mode="stretch_width"),
                 self._key,
                 pn.pane.Bokeh(self._map.figure, sizing_mode="stretch_width", height=town_map.HEIGHT),
+                *_outlined(self._n_zones),
                 parts.paragraph(NO_CONDITION, "Drag to move, turn the wheel to come closer, click a lot to see it; or use the buttons.", small=True),
                 self._card,
             ),
@@ -120,8 +125,12 @@ class _Page:
         return [button(name, move) for name, move in moves.items()]
 
     def _dragged(self, event: RangesUpdate) -> None:
-        self._map.window = Window(event.x0, event.x1, event.y0, event.y1)
+        self._map.dragged(Window(event.x0, event.x1, event.y0, event.y1))
         self._moved()
+
+    def _sized(self) -> None:
+        self._map.fit()
+        self._refresh()
 
     def _go(self, window: Window) -> None:
         self._map.show(window)
@@ -167,6 +176,16 @@ class _Page:
         self._card.objects = [_lot_card(self._records.lot(self._lot))]
         if pn.state.location is not None:
             pn.state.location.update_query(lot=self._lot)
+
+
+def _outlined(n_zones: int) -> list[pn.viewable.Viewable]:
+    if not n_zones:
+        return []
+    words = (
+        '<p class="u-small">Outlined: {} of the search over all looks; a broken line marks one that ordinary differences between '
+        'blocks could make. See <a href="?page=where">where they fail</a>.</p>'
+    )
+    return [parts.text(Markup(words).format(wording.count(n_zones, "hot spot")))]
 
 
 def _counted(drawn: Drawn) -> pn.pane.HTML:

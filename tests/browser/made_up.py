@@ -223,7 +223,17 @@ def _places(rng: np.random.Generator, n_blocks: int) -> dict[str, pl.DataFrame]:
         )
         for name in subdivisions["subdivision"]
     )
+    zones = pl.DataFrame(
+        {
+            "period": ["all", "all"], "zone": [1, 2], "label": ["firm", "unproven"], "meaning": ["made up"] * 2,
+            "outline_wkt": ["POLYGON ((0 0, 760 0, 760 760, 0 760, 0 0))", "POLYGON ((1200 800, 1960 800, 1960 1560, 1200 1560, 1200 800))"],
+            "subdivisions": ["Mock Acres 1"] * 2, "n_lots": [96, 96], "n_inspected": [60, 50], "n_observed": [40, 25],
+            "expected": [20.0, 14.0], "ratio": [2.0, 1.8], "p_value": [0.002, 0.03], "p_value_blocks": [0.01, 0.3],
+            "sentence": ["made up"] * 2, "warning": ["", ""],
+        }
+    )  # fmt: skip
     return {
+        "hot_spots": zones,
         "blocks": _box(blocks, 360.0).with_columns(outline_wkt=pl.lit(None, pl.String)),
         "subdivisions": _box(subdivisions, 2400.0),
         "subdivision_counts": counts,

@@ -22,6 +22,7 @@ VIEWS = (
     ("how_pipes_age", "page=age", None),
     ("one_material", "page=age", "Vitrified clay"),
     ("where_they_fail", "page=where", None),
+    ("the_map", "page=map", "lots"),
     ("before_a_sale_house", "page=sale", None),
     ("before_a_sale_subdivision", "page=sale&about=subdivision", None),
     ("which_connections_first", "page=connections", None),
@@ -65,7 +66,7 @@ def _picture(
     page = browser.new_page(viewport={"width": across, "height": down})
     page.goto(f"{server.address}/?{query}")
     # Records without blocks or houses have an empty state in place of a chart.
-    page.locator(".vega-embed, .u-empty").last.wait_for()
+    page.locator(".vega-embed, .u-empty, canvas").last.wait_for()
     if start is not None and not whole:
         heading = page.get_by_role("heading", name=start)
         if heading.count():
