@@ -30,6 +30,9 @@ FINE = np.arange(-6.0, 3.5001, 0.04)
 SMALLEST_VARIANCE, LARGEST_VARIANCE = 1e-3, 3.0
 #: Share of the log precision that lies with the neighbours in a conditional autoregression.
 SHARES = (0.0, 0.5, 0.8, 0.95)
+#: Where areas are more than this the search is coarser: fewer shares, and variances to a fifth.
+MANY_AREAS, SHARES_OF_MANY = 5_000, (0.5, 0.95)
+FINE_SEARCH, COARSE_SEARCH = 0.05, 0.2
 #: A multiplier above this is worth telling; judgement.
 NOTABLE = 1.25
 #: Areas up to which variances come from an inverse; beyond, from so many draws.
@@ -298,7 +301,9 @@ def neighbour_hazards(
     )
     laplacian = sparse.csc_array(incidence.T @ incidence)
     own = sparse.eye_array(n_areas)
-    shares = (SHARES if n_edges else (0.0,)) if prior is None else (prior[0],)
+    shares = SHARES if n_areas <= MANY_AREAS else SHARES_OF_MANY
+    if prior is not None or not n_edges:
+        shares = (0.0,) if prior is None else (prior[0],)
     tried = [
         _best_variance(looks, sparse.csc_array(share * laplacian + (1 - share) * own), share, prior)
         for share in shares
@@ -340,7 +345,7 @@ def _best_variance(
         lambda log: -fit(np.exp(log)),
         bounds=(np.log(SMALLEST_VARIANCE), np.log(LARGEST_VARIANCE * 3)),
         method="bounded",
-        options={"xatol": 0.05, "maxiter": 15},
+        options={"xatol": FINE_SEARCH if looks.n_areas <= MANY_AREAS else COARSE_SEARCH, "maxiter": 15},
     )
     return -float(found.fun) - flat, share, float(np.exp(found.x)), fit.mode
 

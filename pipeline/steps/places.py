@@ -139,14 +139,15 @@ def _scan_words(period: str, result: ScanResult, n: int, observed: int, settings
             f"Too few records: {counted}; a search needs {LEAST_LOOKS} lots, {LEAST_FAILURES} with a finding and as many "
             "without."
         )
-    firm = sum(zone.is_firm for zone in result.zones)
-    if not result.zones:
+    told = [zone for zone in result.zones if _is_told(zone, settings)]
+    firm = sum(zone.is_firm for zone in told)
+    if not told:
         return (
             f"{counted}. No hot spot: chance alone makes a zone as bad somewhere in more than one of twenty such towns. "
             "That is no proof that there is none."
         )
     return (
-        f"{counted}. {len(result.zones)} zone{'s' if len(result.zones) > 1 else ''} with more failures than material, age "
+        f"{counted}. {len(told)} zone{'s' if len(told) > 1 else ''} with more failures than material, age "
         f"and depth explain; {firm} of them firm: more than blocks differ anyway."
     )
 
