@@ -301,7 +301,7 @@ def neighbour_hazards(
     )
     laplacian = sparse.csc_array(incidence.T @ incidence)
     own = sparse.eye_array(n_areas)
-    shares = SHARES if n_areas <= MANY_AREAS else SHARES_OF_MANY
+    shares: tuple[float, ...] = SHARES if n_areas <= MANY_AREAS else SHARES_OF_MANY
     if prior is not None or not n_edges:
         shares = (0.0,) if prior is None else (prior[0],)
     tried = [
