@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
+from threadpoolctl import threadpool_limits
 
 from models.arrow import Arrow
 from models.atoms import Predictors
@@ -175,7 +176,9 @@ class LifeRegression:
         status, reason = problem.objection(prior)
         if status:
             return self._result(problem, names, prior, None, status, reason)
-        optimum, prior, sd = self._optimise(problem, prior, start)
+        # Matrices are long and narrow: threads would spend ten times what they save.
+        with threadpool_limits(1, user_api="blas"):
+            optimum, prior, sd = self._optimise(problem, prior, start)
         status, reason = _verdict_on(optimum, names)
         return self._result(problem, names, prior, (optimum, sd), status, reason)
 
