@@ -8,6 +8,8 @@ from pipeline.published import contract
 
 #: Tables with text as users wrote it, which may name any lot.
 RAW_TEXT = frozenset({"rejects"})
+#: Counts so finely divided that single lots can be told from them.
+FINE_COUNTS = frozenset({"look_groups"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,12 @@ class Scope:
             return f"group_kind = 'portfolio' AND group_name IN ({tags})" if tags else "false"
         if "lot_id" in table.names:
             return "lot_id IN (SELECT lot_id FROM lots)"
+        if not self.portfolios and table.name in FINE_COUNTS:
+            return "false"
         areas = [name for name in ("block", "subdivision") if name in table.names]
+        if not self.portfolios and areas and "n_inspected" in table.names and "status" in table.names:
+            # Of an area of few inspected lots what was seen would tell of single ones.
+            return f"status = '{contract.STATUS_OK}'"
         if self.portfolios and areas:
             return f"{areas[0]} IN (SELECT {areas[0]} FROM lots)"  # noqa: S608 - names of the contract
         return "true"

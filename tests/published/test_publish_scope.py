@@ -40,13 +40,22 @@ def test_a_portfolio_sees_the_blocks_it_lies_in(workspace):
         assert set(own.table("blocks")["block"]) == here
 
 
-def test_an_account_for_areas_sees_no_lot_and_every_block(workspace):
+def test_an_account_for_areas_sees_no_lot_and_blocks_of_enough_records_only(workspace):
     with open_current(workspace) as whole, open_current(workspace, Scope()) as areas:
         for table in contract.TABLES.values():
             if "lot_id" in table.names:
                 assert areas.table(table.name).is_empty(), table.name
-        assert areas.table("blocks").height == whole.table("blocks").height
+        told = whole.table("blocks").filter(pl.col("status") == contract.STATUS_OK)
+        assert 0 < told.height < whole.table("blocks").height
+        assert areas.table("blocks").height == told.height
         assert areas.table("curves").height == whole.table("curves").height
+
+
+def test_an_account_for_areas_sees_no_counts_that_tell_of_single_lots(workspace):
+    with open_current(workspace) as whole, open_current(workspace, Scope()) as areas:
+        assert whole.table("look_groups").height > 0
+        assert areas.table("look_groups").is_empty()
+        assert areas.table("subdivisions")["n_inspected"].min() >= 10
 
 
 @pytest.mark.parametrize("portfolios", [("O'Mock",), ()])
