@@ -111,9 +111,10 @@ class Upload:
         self.path = _new_folder(workspace) / safe
         self.path.write_bytes(data)
 
-    def remove(self) -> None:
-        """Throw the file away; its rows, once loaded, are kept in the warehouse as they were given."""
-        shutil.rmtree(self.path.parent, ignore_errors=True)
+
+def throw_away(path: Path) -> None:
+    """Remove an uploaded file and its folder; its rows, once loaded, are kept in the warehouse as they were given."""
+    shutil.rmtree(path.parent, ignore_errors=True)
 
 
 def place_for(workspace: Workspace, name: str) -> Path:

@@ -63,6 +63,7 @@ class Intake:
     async def _dropped(self, event: Any) -> None:
         if not event.new:
             return
+        self._forget_upload()
         name, content = next(iter(event.new.items()))
         try:
             self._upload = Upload(self._workspace, name, content).path
@@ -75,10 +76,16 @@ class Intake:
     async def mend(self, load_id: int) -> None:
         """Show the rejected rows of an earlier load, to be mended here."""
         path = desk.place_for(self._workspace, f"mended rows of load {load_id}.csv")
+        self._forget_upload()
         found = await self._ask("rejected", file=str(path), load_id=load_id)
         if found is not None:
             self._upload, self._known_map = path, found["map"]
             await self._check(found["map"])
+
+    def _forget_upload(self) -> None:
+        if self._upload is not None:
+            desk.throw_away(self._upload)
+            self._upload = None
 
     async def _propose(self, layout: str | None = None) -> None:
         proposal = await self._ask("propose", file=str(self._upload), layout=layout)
@@ -96,6 +103,7 @@ class Intake:
     async def _load(self, column_map: dict[str, Any], cells: list[dict[str, Any]]) -> None:
         report = await self._ask("load", file=str(self._upload), map=column_map, cells=cells)
         if report is not None:
+            self._forget_upload()
             self._steps.objects = [_loaded(report), action("Build the numbers again", self._built)]
 
     async def _built(self, _event: Any = None) -> None:

@@ -127,7 +127,7 @@ def test_the_wheel_comes_closer(made_up_server: Server, watch: Watch) -> None:
 def test_shared_filters_go_along_to_the_next_page(made_up_server: Server, watch: Watch) -> None:
     watched = watch(made_up_server)
     page = watched.open("page=map&subdivision=Mock+Acres+2&at=1,2,3000")
-    page.get_by_role("link", name="Where they fail").click()
+    page.get_by_role("link", name="Where they fail", exact=True).click()
     page.locator("h1", has_text="Where they fail").wait_for()
     expect(page.get_by_label("Subdivision")).to_have_value("Mock Acres 2")
     assert "at=" not in page.url

@@ -98,6 +98,7 @@ def test_a_dropped_file_is_mapped_mended_and_loaded(
     assert [day.day for day in dates] == [14, 15, 16, 17]
     assert rejected == [(6, "unknown_material"), (7, "date_in_future")]
     assert jobs.read_text(encoding="utf-8") == JOBS
+    assert list((tmp_path / "work" / "uploads").iterdir()) == []
     watched.assert_clean()
 
 
