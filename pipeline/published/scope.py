@@ -42,21 +42,27 @@ class Scope:
     def _condition(self, table: contract.PublishedTable) -> str:
         if table.name in RAW_TEXT:
             return "false"
+        return self._of_portfolios(table) if self.portfolios else _of_areas(table)
+
+    def _of_portfolios(self, table: contract.PublishedTable) -> str:
+        tags = ", ".join("'" + tag.replace("'", "''") + "'" for tag in self.portfolios)
         if "portfolio" in table.names:
-            tags = ", ".join("'" + tag.replace("'", "''") + "'" for tag in self.portfolios)
-            return f"portfolio IN ({tags})" if tags else "false"
+            return f"portfolio IN ({tags})"
         if "group_name" in table.names:
             # A budget tells what buildings cost: that of a portfolio belongs to those who may see it.
-            tags = ", ".join("'" + tag.replace("'", "''") + "'" for tag in self.portfolios)
-            return f"group_kind = 'portfolio' AND group_name IN ({tags})" if tags else "false"
-        if "lot_id" in table.names:
-            return "lot_id IN (SELECT lot_id FROM lots)"
-        if not self.portfolios and table.name in FINE_COUNTS:
-            return "false"
-        areas = [name for name in ("block", "subdivision") if name in table.names]
-        if not self.portfolios and areas and "n_inspected" in table.names and "status" in table.names:
-            # Of an area of few inspected lots what was seen would tell of single ones.
-            return f"status = '{contract.STATUS_OK}'"
-        if self.portfolios and areas:
-            return f"{areas[0]} IN (SELECT {areas[0]} FROM lots)"  # noqa: S608 - names of the contract
+            return f"group_kind = 'portfolio' AND group_name IN ({tags})"
+        for name in ("lot_id", "block", "subdivision"):
+            if name in table.names:
+                return f"{name} IN (SELECT {name} FROM lots)"  # noqa: S608 - names of the contract
         return "true"
+
+
+def _of_areas(table: contract.PublishedTable) -> str:
+    names = table.names
+    is_of_lots = any(name in names for name in ("portfolio", "group_name", "lot_id"))
+    if is_of_lots or table.name in FINE_COUNTS:
+        return "false"
+    if ("block" in names or "subdivision" in names) and "n_inspected" in names and "status" in names:
+        # Of an area of few inspected lots what was seen would tell of single ones.
+        return f"status = '{contract.STATUS_OK}'"
+    return "true"
