@@ -230,8 +230,9 @@ def _table(records: Records, view: View, window: Window) -> pn.pane.HTML:
 def _chance(row: Any) -> str:
     if row["status"] != "ok":
         return wording.REFUSED.get(row["status"], "no estimate").lower()
-    span = wording.chance_range(row["failure_probability_lower"], row["failure_probability_upper"])
-    return f"{wording.chance(row['failure_probability'])} ({span})"
+    return wording.estimate(
+        row["failure_probability"], row["failure_probability_lower"], row["failure_probability_upper"]
+    )
 
 
 def link_to_lot(lot_id: str, address: str) -> Markup:
