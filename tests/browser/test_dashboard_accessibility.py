@@ -27,6 +27,10 @@ PAGES = {
     "map": "page=map&lot=L00004",
     "house": "page=sale&lot=L00000",
     "subdivision": "page=sale&about=subdivision",
+    "budget": "page=budget",
+    "connections": "page=connections",
+    "canvass": "page=canvass",
+    "trust": "page=trust",
     "records": "page=records",
 }
 Watch = Callable[..., Watched]
