@@ -155,6 +155,7 @@ def test_from_a_dropped_file_to_changed_numbers_while_others_go_on(
         expect(page.get_by_role("progressbar")).to_be_visible()
         page.get_by_role("link", name="See what changed").click(timeout=600_000)
         lots = page.get_by_role("row").filter(has_text="lots on record")
+        expect(lots).to_be_visible(timeout=20_000)
         before, after = (
             int(cell.replace(",", "")) for cell in lots.get_by_role("cell").all_inner_texts()[2:4]
         )
