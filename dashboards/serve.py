@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
 import ipaddress
 from collections.abc import Mapping, Sequence
@@ -9,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from panel.io.server import get_server
+from tornado.iostream import StreamClosedError
+from tornado.websocket import WebSocketClosedError
 
 from dashboards.access import Gate
 from dashboards.app import PAGES, Page, make_app, set_up_panel
@@ -85,11 +88,18 @@ def serve(
     except OSError as fault:
         raise ServeError(_port_problem(port, address, fault)) from fault
     server.start()
+    server.io_loop.asyncio_loop.set_exception_handler(_log_unless_reader_left)
     print(f"Underlot is at http://{address}:{port} (Ctrl+C stops it)", flush=True)  # noqa: T201 - this is its answer
     try:
         server.io_loop.start()
     finally:
         server.stop()
+
+
+def _log_unless_reader_left(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """A page closed while it was being written to is no fault; everything else is logged as ever."""
+    if not isinstance(context.get("exception"), WebSocketClosedError | StreamClosedError):
+        loop.default_exception_handler(context)
 
 
 def _gate(workspace: Workspace) -> dict[str, Any]:

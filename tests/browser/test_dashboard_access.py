@@ -87,7 +87,7 @@ def test_an_account_for_areas_has_no_page_of_lots(guarded: Server, watch: Watch)
     page = watched.page
     expect(page.get_by_role("heading", name="How pipes age", level=1)).to_be_visible()
     links = page.get_by_role("navigation", name="Pages").get_by_role("link").all_inner_texts()
-    assert links == ["How pipes age", "Where they fail"]
+    assert links == ["How pipes age", "Where they fail", "Where to offer a look"]
     page.get_by_role("link", name="Where they fail").click()
     expect(page.locator(".u-figure").filter(has_text="blocks").first).to_be_visible()
     watched.assert_clean()
