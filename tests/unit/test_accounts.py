@@ -77,7 +77,7 @@ def test_what_will_not_do_is_told_and_nothing_is_written(workspace, name, role, 
 def test_removing_takes_one_away_and_refuses_an_unknown_name(workspace):
     accounts = Accounts(workspace)
     accounts.add("office", role="all", portfolios=(), password=PASSWORD)
-    with pytest.raises(SettingsError, match="There is no account 'agent'. Accounts: office."):
+    with pytest.raises(SettingsError, match=r"There is no account 'agent'\. Accounts: office\."):
         accounts.remove("agent")
     accounts.remove("office")
     assert Accounts(workspace).by_name == {}
