@@ -17,7 +17,7 @@ from typing import Literal
 from pipeline.vocabulary import Outcome
 
 #: Raised whenever a published column is added, removed or changes its meaning.
-CONTRACT_VERSION = 5
+CONTRACT_VERSION = 6
 
 DATABASE_NAME = "underlot.duckdb"
 MANIFEST_NAME = "manifest.json"

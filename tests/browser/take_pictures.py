@@ -22,11 +22,13 @@ VIEWS = (
     ("how_pipes_age", "page=age", None),
     ("one_material", "page=age", "Vitrified clay"),
     ("where_they_fail", "page=where", None),
-    ("the_map", "page=map", "lots"),
+    ("the_map", "page=map", None),
     ("before_a_sale_house", "page=sale", None),
     ("before_a_sale_subdivision", "page=sale&about=subdivision", None),
+    ("replacement_budget", "page=budget", None),
     ("which_connections_first", "page=connections", None),
     ("where_to_offer_a_look", "page=canvass", None),
+    ("how_far_to_trust_it", "page=trust", None),
     ("the_records", "page=records", None),
 )
 LARGEST_BYTES = 200_000
@@ -67,11 +69,14 @@ def _picture(
     page.goto(f"{server.address}/?{query}")
     # Records without blocks or houses have an empty state in place of a chart.
     page.locator(".vega-embed, .u-empty, canvas").last.wait_for()
+    page.get_by_role("heading", level=1).first.wait_for()
     if start is not None and not whole:
         heading = page.get_by_role("heading", name=start)
         if heading.count():
             heading.first.evaluate("node => node.scrollIntoView()")
     page.wait_for_load_state("networkidle")
+    # Widgets that were sent settle into their places.
+    page.wait_for_timeout(1_000)
     taken = page.screenshot(full_page=whole)
     page.close()
     return taken
