@@ -69,7 +69,7 @@ SCREENING = "A screening aid, never a substitute for putting a camera in the lin
 CHANCE_NOW = "estimated chance that a repair-grade finding is there now"
 NO_CAMERA = "No camera record; estimate from similar houses."
 
-NOTHING_PUBLISHED = "Nothing has been published yet"
+NOTHING_PUBLISHED = "There is nothing to show yet"
 NOTHING_PUBLISHED_TODO = (
     "Load inspection records with `underlot load FILE`, then run `underlot build`. To look around first in an "
     "invented town, run `underlot demo`."
