@@ -38,7 +38,9 @@ BARS = "Bars: parts of the mean. Lines: the range of 8 in 10 possible futures of
 
 def page(records: Records) -> pn.viewable.Viewable:
     """Build the page: a choice of lots, policies beside each other, one policy's years, and what to do first."""
-    top = parts.title(TITLE, LEAD)
+    top = pn.Column(
+        parts.title(TITLE, LEAD), parts.note(wording.SCREENING), sizing_mode="stretch_width", margin=0
+    )
     names = {f"{kind} {name}": (kind, name) for kind, name in records.money.groups}
     if not names:
         return pn.Column(top, parts.empty(NONE, NONE_TODO), sizing_mode="stretch_width")

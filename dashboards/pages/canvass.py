@@ -29,7 +29,9 @@ RULES = (
 
 def page(records: Records) -> pn.viewable.Viewable:
     """Build the page."""
-    top = parts.title(TITLE, LEAD)
+    top = pn.Column(
+        parts.title(TITLE, LEAD), parts.note(wording.SCREENING), sizing_mode="stretch_width", margin=0
+    )
     areas = records.utility.areas
     told = areas.filter(pl.col("status") == "ok")
     if told.is_empty():

@@ -31,7 +31,12 @@ NO_CONDITION = "A colour is an estimate, not a condition: most lots were never l
 
 def page(records: Records) -> pn.viewable.Viewable:
     """Build the page."""
-    top = parts.title(wording.PAGES["map"], LEAD)
+    top = pn.Column(
+        parts.title(wording.PAGES["map"], LEAD),
+        parts.note(wording.SCREENING),
+        sizing_mode="stretch_width",
+        margin=0,
+    )
     whole = records.map.extent(View())
     if whole is None:
         nothing = (
