@@ -40,7 +40,7 @@ def looks_and_scores(n):
         look_year=when,
         look_bad=np.where(bad, rng.random(len(bad)) < 0.85, rng.random(len(bad)) < 0.03),
     )
-    ridges = [Ridge(terms=tuple(f"{part}: {name}" for name in names)) for part in ("scale", "shape")]
+    ridges = [Ridge(terms=tuple(f"{part}: {name}" for name in names)) for part in ("hazard", "shape")]
     model = LifeRegression(ridges=ridges, detection=Detection(sensitivity=0.85, specificity=0.97))
     X_names = ["all", *names, "era", "depth", "soil", "tree"]
     seconds, fit = timed(lambda: model.fit(X, Z, looks, X_names=X_names, Z_names=["all", *names]), repeats=1)
