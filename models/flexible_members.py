@@ -35,6 +35,15 @@ def logit(chance: FloatArray) -> FloatArray:
     return odds
 
 
+def _telling(table: FloatArray) -> IntArray:
+    """Columns with at least two values: one that is always the same, or never on record, splits nothing.
+
+    scikit-learn's trees refuse a column that is never on record.
+    """
+    low, high = np.nanmin(table, axis=0, initial=np.inf), np.nanmax(table, axis=0, initial=-np.inf)
+    return np.flatnonzero(low < high)
+
+
 @dataclass(frozen=True)
 class Layout:
     """Which column holds what, by position.
@@ -168,24 +177,27 @@ class Boosted:
         self._constant = Constant.of(failed, weight)
         self._models: list[HistGradientBoostingClassifier] = []
         self._around: Surroundings | None = None
-        if _one_kind(failed):
+        if _one_kind(failed) or len(_telling(table)) == 0:
             return self
         own = np.empty((len(table), 0))
         if self.layout.place and len(table) > SURROUNDING_FOLDS:
             own = self._surround(table, failed, weight, group)
-        rises = np.zeros(table.shape[1] + own.shape[1], dtype=int)
+        seen = np.hstack((table, own))
+        rises = np.zeros(seen.shape[1], dtype=int)
         rises[self.layout.age] = 1
         rises[table.shape[1] :] = 1
+        self._told = _telling(seen)
+        categories = [i for i, column in enumerate(self._told) if column in self.layout.categorical]
         for repeat in range(self.n_repeats):
             model = HistGradientBoostingClassifier(
-                monotonic_cst=rises,
-                categorical_features=self.layout.categorical or None,
+                monotonic_cst=rises[self._told],
+                categorical_features=categories or None,
                 early_stopping=False,
                 random_state=self.seed + repeat,
                 **self.trees,
             )
             with _few_threads(len(table)):
-                self._models.append(model.fit(np.hstack((table, own)), failed, sample_weight=weight))
+                self._models.append(model.fit(seen[:, self._told], failed, sample_weight=weight))
         return self
 
     def log_odds(self, table: FloatArray) -> FloatArray:
@@ -196,7 +208,8 @@ class Boosted:
         if self._around is not None:
             seen = np.hstack((table, self._around.features(*self._where(table))))
         with _few_threads(len(table)):
-            return logit(np.mean([model.predict_proba(seen)[:, 1] for model in self._models], axis=0))
+            chances = [model.predict_proba(seen[:, self._told])[:, 1] for model in self._models]
+            return logit(np.mean(chances, axis=0))
 
     def _where(self, table: FloatArray) -> tuple[FloatArray, FloatArray]:
         place = np.nan_to_num(table[:, self.layout.place])

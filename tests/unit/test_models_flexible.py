@@ -182,3 +182,21 @@ def test_stacking_prefers_the_member_that_knows_and_never_turns_one_round():
     assert abs(intercept) < 0.1
     assert weights[0] == pytest.approx(1.0, abs=0.08)
     assert weights[1] == 0.0
+
+
+@pytest.mark.parametrize("value", [np.nan, 3.0])
+def test_a_column_never_on_record_or_always_the_same_changes_nothing(value):
+    """A sheet without depths, say: scikit-learn's trees alone refuse the column."""
+    rng = np.random.default_rng(4)
+    age = rng.uniform(1, 90, 300)
+    failed = (rng.random(300) < age / 100).astype(float)
+    table = np.column_stack((age, rng.normal(size=300)))
+    more = np.column_stack((table, np.full(300, value)))
+    weight, group = np.ones(300), np.arange(300)
+    found = [
+        Boosted(Layout(age=0, categorical=(), place=(), alike=()), 1, {"max_iter": 20}, seed=1)
+        .fit(each, failed, weight, group)
+        .log_odds(each)
+        for each in (table, more)
+    ]
+    np.testing.assert_array_equal(found[0], found[1])
