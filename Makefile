@@ -18,7 +18,7 @@ bench:  ## time and memory beside named libraries, in one run (after make test)
 	.venv/bin/python -m tests.benchmarks
 
 lock:  ## resolve the dependencies again into constraints.txt and requirements.lock
-	.venv/bin/pip install -q uv && .venv/bin/uv pip compile pyproject.toml --all-extras --universal --python-version 3.11 --no-emit-index-url --no-annotate --no-header -q -o constraints.txt && .venv/bin/uv pip compile pyproject.toml --all-extras --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-annotate --no-header -q -o requirements.lock
+	.venv/bin/pip install -q uv && .venv/bin/uv pip compile pyproject.toml --all-extras --universal --python-version 3.11 --no-annotate --no-header -q -o constraints.txt && .venv/bin/uv pip compile pyproject.toml --all-extras --universal --python-version 3.11 --generate-hashes --no-annotate --no-header -q -o requirements.lock
 
 wheel:  ## build the wheel into dist/
 	.venv/bin/pip wheel -q --no-deps -w dist .

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from models.atoms import LARGEST_LOG_HAZARD
 from models.looks import FloatArray, IntArray
 
 #: Lives are sorted into this many steps of log hazard, each shared between its two neighbours.
 STEPS = 128
-LARGEST_LOG_HAZARD = 20.0
 
 
 def average_failure(

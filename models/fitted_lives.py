@@ -13,6 +13,7 @@ from models.atoms import LARGEST_LOG_HAZARD, Predictors, log_age_from_reference
 from models.errors import ModelInputError
 from models.likelihood import LooksLikelihood
 from models.looks import Detection, FloatArray, IntArray, LifeLooks, LineLooks
+from models.normal import deviations
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,9 +132,7 @@ class FittedLives:
         -------
         ndarray, shape (n, p + q + r), or (n, p + q + r + n_groups) where groups have effects
         """
-        variance, axes = np.linalg.eigh(self.covariance)
-        root = axes * np.sqrt(np.maximum(variance, 0.0))
-        apart: FloatArray = rng.standard_normal((n, len(self.coef))) @ root.T
+        apart = deviations(self.covariance, n, rng)
         if self.effects is None:
             return self.coef + apart
         return np.hstack((self.coef + apart, self.effects.draws(apart, rng)))

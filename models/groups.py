@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import sparse
@@ -18,6 +19,13 @@ class Groups:
 
     of_row: IntArray
     n: int
+
+    @cached_property
+    def sums(self) -> sparse.csr_array:
+        """Rows to the sums of their groups, shape (n, n_rows)."""
+        rows = np.flatnonzero(self.of_row < self.n)
+        entries = (np.ones(len(rows)), (self.of_row[rows], rows))
+        return sparse.csr_array(entries, shape=(self.n, len(self.of_row)))
 
 
 class Members:

@@ -10,7 +10,7 @@ import numpy as np
 
 from models.compiled import compiled
 from models.intervals import FloatArray, IntArray
-from models.turnbull import _climb, _excess, _slopes, _value, weighted_isotonic
+from models.turnbull import _climb, _excess, _slopes, _value, rising_step, weighted_isotonic
 
 #: A held curve is fitted until its log-likelihood is within this of the best one.
 LIKELIHOOD_GAP = 5e-4
@@ -52,15 +52,7 @@ def _held_minorant_step(
         inner = F[k + 1 : m] + gradient[k + 1 : m] / curvature[k + 1 : m]
         fitted = weighted_isotonic(inner, curvature[k + 1 : m])
         direction[k + 1 : m] = np.minimum(np.maximum(fitted, theta), 1.0) - F[k + 1 : m]
-    slope = (gradient * direction)[1:m].sum()
-    before = _value(F, a, b, w)
-    length = 1.0
-    for _ in range(30):
-        trial = F + length * direction
-        if _value(trial, a, b, w) >= before + 1e-4 * length * slope:
-            return trial
-        length *= 0.5
-    return F
+    return rising_step(F, direction, gradient, a, b, w)
 
 
 @compiled

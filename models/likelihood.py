@@ -230,26 +230,24 @@ class LooksLikelihood:
         atom_pull = self.sums.T @ pull
         n_rows = len(designs[0])
 
-        def by_row(second: FloatArray) -> FloatArray:
-            return total_by(self.atom_row, atom_pull * second, n_rows)
-
+        by_row = [
+            [total_by(self.atom_row, atom_pull * second, n_rows) for second in seconds]
+            for seconds in atoms.second
+        ]
         blocks: list[list[FloatArray]] = [[np.empty(0)] * len(designs) for _ in designs]
-        for i, row_of_second in enumerate(atoms.second):
-            for j, second in enumerate(row_of_second):
-                blocks[i][j] = designs[i].T @ (by_row(second)[:, None] * designs[j])
+        for i, totals in enumerate(by_row):
+            for j, total in enumerate(totals):
+                blocks[i][j] = designs[i].T @ (total[:, None] * designs[j])
                 blocks[j][i] = blocks[i][j].T
         corner, groups = np.block(blocks), self.groups
         if groups is None:
             return Arrow(corner, np.zeros((0, len(corner))), np.zeros(0))
-        to_group = sparse.csr_array(
-            (np.ones(n_rows), (groups.of_row, np.arange(n_rows))), shape=(groups.n + 1, n_rows)
-        )
         # An effect adds to the log hazard, the first predictor: its derivatives are the same.
-        with_each = [by_row(second[0]) for second in atoms.second]
+        with_each = [totals[0] for totals in by_row]
         cross = np.hstack(
-            [to_group @ (by[:, None] * design) for by, design in zip(with_each, designs, strict=True)]
+            [groups.sums @ (by[:, None] * design) for by, design in zip(with_each, designs, strict=True)]
         )
-        return Arrow(corner, cross[: groups.n], (to_group @ with_each[0])[: groups.n])
+        return Arrow(corner, cross, groups.sums @ with_each[0])
 
     def _cross_terms(
         self,

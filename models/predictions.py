@@ -13,6 +13,7 @@ from models.covariates import prediction_rows
 from models.errors import ModelInputError
 from models.families import hazard_value
 from models.intervals import FloatArray, numbers
+from models.normal import deviations
 
 #: What may be asked: the test that an entry passes, and its words.
 _ALLOWED: dict[str, tuple[Callable[[FloatArray], NDArray[np.bool_]], str]] = {
@@ -58,9 +59,7 @@ class FittedCurves(BaseEstimator):  # type: ignore[misc]  # scikit-learn ships n
     def draws(self, n: int, rng: np.random.Generator) -> FloatArray:
         """Draw `parameters_` from their Gaussian approximation, shape (n, number of parameters)."""
         self._refuse_without_estimates()
-        variance, axes = np.linalg.eigh(self.covariance_)
-        root = axes * np.sqrt(np.maximum(variance, 0.0))
-        drawn: FloatArray = self.parameters_ + rng.standard_normal((n, len(variance))) @ root.T
+        drawn: FloatArray = self.parameters_ + deviations(self.covariance_, n, rng)
         return drawn
 
     def failure_probability(

@@ -102,16 +102,11 @@ def _em_step(F: FloatArray, gradient: FloatArray, n: float) -> FloatArray:
 
 
 @compiled
-def _icm_step(
-    F: FloatArray, a: IntArray, b: IntArray, w: FloatArray, gradient: FloatArray, curvature: FloatArray
+def rising_step(
+    F: FloatArray, direction: FloatArray, gradient: FloatArray, a: IntArray, b: IntArray, w: FloatArray
 ) -> FloatArray:
-    """One convex minorant step with the step length halved until the likelihood rises."""
-    m = len(F) - 1
-    target = F.copy()
-    inner = F[1:m] + gradient[1:m] / curvature[1:m]
-    target[1:m] = np.minimum(np.maximum(weighted_isotonic(inner, curvature[1:m]), 0.0), 1.0)
-    direction = target - F
-    slope = (gradient * direction)[1:m].sum()
+    """Go along a direction, the step halved until the likelihood rises; F itself where it never does."""
+    slope = (gradient * direction)[1 : len(F) - 1].sum()
     before = _value(F, a, b, w)
     length = 1.0
     for _ in range(30):
@@ -120,6 +115,18 @@ def _icm_step(
             return trial
         length *= 0.5
     return F
+
+
+@compiled
+def _icm_step(
+    F: FloatArray, a: IntArray, b: IntArray, w: FloatArray, gradient: FloatArray, curvature: FloatArray
+) -> FloatArray:
+    """One convex minorant step with the step length halved until the likelihood rises."""
+    m = len(F) - 1
+    target = F.copy()
+    inner = F[1:m] + gradient[1:m] / curvature[1:m]
+    target[1:m] = np.minimum(np.maximum(weighted_isotonic(inner, curvature[1:m]), 0.0), 1.0)
+    return rising_step(F, target - F, gradient, a, b, w)
 
 
 @compiled

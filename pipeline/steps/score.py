@@ -28,7 +28,8 @@ ADDRESS_HEADERS = ("address", "property address", "site address", "property", "l
 #: Kinds of reasons that speak of the lot's own looks, or of so few neighbours that their results would show.
 OWN_REASONS = ("own_look", "limits", "block")
 
-LOT_COLUMNS = (
+#: What every answer on a lot tells.
+TOLD_COLUMNS = (
     "lot_id",
     "address",
     "line_summary",
@@ -43,6 +44,9 @@ LOT_COLUMNS = (
     "n_like",
     "n_like_bad",
     "near_seen_ft",
+)
+LOT_COLUMNS = (
+    *TOLD_COLUMNS,
     "has_foreign_line",
     "tells_own_results",
     "n_inspections",
@@ -59,20 +63,7 @@ LOT_COLUMNS = (
 #: What an export of single lots has: only what may leave with an address.
 EXPORT_COLUMNS = (
     "asked",
-    "lot_id",
-    "address",
-    "line_summary",
-    "failure_probability",
-    "failure_probability_lower",
-    "failure_probability_upper",
-    "failure_within_horizon_probability",
-    "failure_within_horizon_probability_lower",
-    "failure_within_horizon_probability_upper",
-    "evidence_grade",
-    "evidence",
-    "n_like",
-    "n_like_bad",
-    "near_seen_ft",
+    *TOLD_COLUMNS,
     "stop_work",
     "status",
     "sentence",
