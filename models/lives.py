@@ -1,4 +1,4 @@
-"""Weibull regression on looks at lives: the fit behind every score.
+"""Regression on looks at lives: the fit behind every score.
 
 What a record does not say is summed over: install years given as a range, materials not recorded,
 what the camera missed or saw wrongly, and which segment of a line an overall verdict meant.
@@ -46,10 +46,10 @@ __all__ = [
 
 
 class LifeRegression:
-    """Weibull regression on looks at lives, marginal over what the records do not say.
+    """Regression on looks at lives under a law of life, marginal over what the records do not say.
 
-    A life fails at age T with S(a) = P(T > a) = exp(-H(a)), H(a) = exp(X·β) (a / 40)^shape with
-    log shape = Z·γ: covariates multiply the hazard, which is stated at `models.atoms.REFERENCE_AGE`. Its looks at ages a_1 <= … <= a_m called r_1 … r_m have probability
+    A life fails at age T with S(a) = P(T > a) as `models.laws` has it, h = X·β and log shape = Z·γ; under the
+    Weibull S(a) = exp(-exp(X·β) (a / 40)^shape), and covariates multiply the hazard. Its looks at ages a_1 <= … <= a_m called r_1 … r_m have probability
     Σ_j c_j [S(a_j) - S(a_{j+1})] with a_0 = 0, a_{m+1} = inf and
     c_j = Π_{i<=j} P(r_i | sound) Π_{i>j} P(r_i | failed); P(bad | failed) = sensitivity and
     P(bad | sound) = 1 - specificity. That is averaged over install years (5 Gauss-Legendre nodes where
@@ -58,10 +58,10 @@ class LifeRegression:
     quantile is shared along the line, because segments of one line were mostly laid together.
 
     Some pipe is bad from the start, laid without fall or broken in the trench: ageing does not explain it.
-    With W given, S(a) = (1 - δ) exp(-H(a)) for every a > 0, with log odds of δ = W·ω.
+    With W given, S(a) is (1 - δ) times that for every a > 0, with log odds of δ = W·ω.
 
     Lives of one group (a subdivision, built by one builder in one soil) fail alike for reasons that no covariate
-    names. With groups given the hazard of each is multiplied by e^b, b drawn together by N(0, sd²), with sd
+    names. With groups given the hazard (or odds) of each is multiplied by e^b, b drawn together by N(0, sd²), with sd
     chosen from the data: a shared frailty (Clayton 1978, Biometrika 65:141; Hougaard 2000, Analysis of
     Multivariate Survival Data, ch. 7; from memory), fitted by penalised likelihood (Ripatti & Palmgren 2000,
     Biometrics 56:1016; from memory). Leaving it out flattens the curve, for the groups that fail late are those
@@ -76,6 +76,8 @@ class LifeRegression:
         Gaussian priors; a coefficient in none of them is estimated freely.
     detection : Detection
         How often a look tells the truth; default always.
+    law : str
+        Law of life, one of `models.laws.LAWS`.
     max_iterations : int
         Newton steps allowed.
 
@@ -99,10 +101,12 @@ class LifeRegression:
         *,
         ridges: Sequence[Ridge] = (),
         detection: Detection | None = None,
+        law: str = "weibull",
         max_iterations: int = 100,
     ) -> None:
         self.ridges = tuple(ridges)
         self.detection = detection or Detection()
+        self.law = law
         self.max_iterations = max_iterations
 
     def fit(
@@ -118,6 +122,7 @@ class LifeRegression:
         W_names: Sequence[str] | None = None,
         group: ArrayLike | None = None,
         start: FloatArray | None = None,
+        near: FittedLives | None = None,
     ) -> FittedLives:
         """Fit by Newton's method with analytic gradient and Hessian.
 
@@ -143,6 +148,8 @@ class LifeRegression:
             and all lives of a line must share theirs.
         start : ndarray, shape (p + q + r,), optional
             Coefficients to begin at, such as those of a fit to nearly the same looks.
+        near : FittedLives, optional
+            A fit of the same terms and groups to begin at, whose widths of priors are kept instead of chosen anew.
 
         Returns
         -------
@@ -152,7 +159,7 @@ class LifeRegression:
         ------
         ModelInputError
             If shapes do not match, X or Z is not finite, `candidate_row` is out of range, a Ridge
-            names an unknown term, or a life or line is of two groups.
+            names an unknown term, a life or line is of two groups, or there is no such law.
         """
         given = {"X": X, "Z": Z} if W is None else {"X": X, "Z": Z, "W": W}
         designs = tuple(_covariates(array, name) for name, array in given.items())
@@ -171,14 +178,19 @@ class LifeRegression:
         prior = resolve_prior(self.ridges, names)
         groups = None if group is None else _groups(group, n_rows)
         problem = _Problem(
-            designs, LooksLikelihood(looks, line_looks, self.detection, groups), looks, line_looks
+            designs, LooksLikelihood(looks, line_looks, self.detection, groups, self.law), looks, line_looks
         )
         status, reason = problem.objection(prior)
         if status:
             return self._result(problem, names, prior, None, status, reason)
         # Matrices are long and narrow: threads would spend ten times what they save.
         with threadpool_limits(1, user_api="blas"):
-            optimum, prior, sd = self._optimise(problem, prior, start)
+            if near is None:
+                optimum, prior, sd = self._optimise(problem, prior, start)
+            else:
+                prior = replace(prior, sd=near.prior_sd)
+                sd = FIRST_SD if near.effects is None else near.effects.sd
+                optimum = problem.mode(prior, sd, near.mode, self.max_iterations)
         status, reason = _verdict_on(optimum, names)
         return self._result(problem, names, prior, (optimum, sd), status, reason)
 
@@ -250,6 +262,7 @@ class LifeRegression:
             n_bad=problem.n_bad,
             excluded_lives=problem.system.excluded_lives,
             detection=self.detection,
+            law=self.law,
             n_hazard=problem.designs[0].shape[1],
             n_shape=problem.designs[1].shape[1],
             effects=effects,

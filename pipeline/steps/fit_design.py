@@ -106,7 +106,7 @@ def fit_design(
     *,
     detection: Detection,
     ridges: tuple[Ridge, ...] | None = None,
-    start: FloatArray | None = None,
+    near: FittedLives | None = None,
 ) -> FittedLives:
     """Fit the regression on looks with a design's rows, names and priors.
 
@@ -120,8 +120,8 @@ def fit_design(
         How far a look is to be believed.
     ridges : tuple of Ridge, optional
         Priors in place of the design's.
-    start : ndarray, optional
-        Coefficients to begin at.
+    near : FittedLives, optional
+        A fit of this design to begin at, whose widths of priors are kept.
     """
     regression = LifeRegression(ridges=design.ridges if ridges is None else ridges, detection=detection)
     return regression.fit(
@@ -134,7 +134,7 @@ def fit_design(
         W=design.W,
         W_names=design.W_names or None,
         group=design.group if design.areas else None,
-        start=start,
+        near=near,
     )
 
 
