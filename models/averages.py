@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.atoms import LARGEST_LOG_HAZARD
+from models.laws import code_of, link, time_scale
 from models.looks import FloatArray, IntArray
 
 #: Lives are sorted into this many steps of log hazard, each shared between its two neighbours.
@@ -12,27 +12,34 @@ STEPS = 128
 
 
 def average_failure(
-    ages: FloatArray, shape: FloatArray, log_hazard: FloatArray, share: FloatArray, lost: FloatArray
+    ages: FloatArray,
+    log_shape: FloatArray,
+    log_hazard: FloatArray,
+    share: FloatArray,
+    lost: FloatArray,
+    law: str = "weibull",
 ) -> FloatArray:
     """Average F over lives that share a shape and a start share, and differ in their hazard.
 
     Parameters
     ----------
     ages : ndarray, shape (n_ages,)
-        Ages, 0 or more.
-    shape : ndarray, shape (n_draws,)
-        Weibull shape.
+        Ages, 0 or more [`models.laws.REFERENCE_AGE`].
+    log_shape : ndarray, shape (n_draws,)
+        Log shape.
     log_hazard : ndarray, shape (n_draws, n_lives)
-        Log cumulative hazard at age 1 (in the unit of `ages`).
+        Level at the reference age.
     share : ndarray, shape (n_lives,)
         Weights of the lives, adding up to 1.
     lost : ndarray, shape (n_draws,)
         Cumulative hazard of those failed from the start, -log(1 - share failed), added at every age above 0.
+    law : str
+        One of `models.laws.LAWS`.
 
     Returns
     -------
     ndarray, shape (n_draws, n_ages)
-        Mean over the lives of 1 - exp(-lost - e^h age^shape).
+        Mean over the lives of 1 - exp(-lost) S(age).
 
     Notes
     -----
@@ -40,10 +47,11 @@ def average_failure(
     neighbouring steps is kept): thousands of lives then cost as much as STEPS.
     """
     centre, weight = _steps(log_hazard, share)
-    out = np.zeros((len(shape), len(ages)))
+    code, out = code_of(law), np.zeros((len(log_shape), len(ages)))
     for position, age in enumerate(ages):
         if age > 0:
-            hazard = np.exp(np.minimum(shape[:, None] * np.log(age) + centre, LARGEST_LOG_HAZARD))
+            t = time_scale(code, np.log(age), log_shape).value
+            hazard = link(code, t[:, None] + centre).value
             out[:, position] = 1.0 - np.exp(-lost) * (np.exp(-hazard) * weight).sum(axis=1)
     return out
 

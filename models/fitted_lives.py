@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from models.arrow import Arrow
-from models.atoms import LARGEST_LOG_HAZARD, Predictors, log_age_from_reference
+from models.atoms import Predictors, log_age_from_reference
 from models.errors import ModelInputError
+from models.laws import code_of, cumulative_hazard
 from models.likelihood import LooksLikelihood
 from models.looks import Detection, FloatArray, IntArray, LifeLooks, LineLooks
 from models.normal import deviations
@@ -74,8 +75,8 @@ class FittedLives:
         "hazard: " + name for the columns of X, then "shape: " + name for those of Z and "start: " + name for
         those of W.
     coef : ndarray, shape (p + q + r,)
-        Posterior mode: β for the log cumulative hazard at `models.atoms.REFERENCE_AGE`, γ for log shape, ω for the
-        log odds of the start share.
+        Posterior mode: β for the level at `models.laws.REFERENCE_AGE`, γ for log shape, ω for the log odds of the
+        start share.
     covariance : ndarray, shape (p + q + r, p + q + r)
         Inverse of the observed information plus prior precision (Laplace).
     log_likelihood : float
@@ -91,6 +92,8 @@ class FittedLives:
         Lives whose looks are impossible under `detection` (bad before it was laid, for every install
         year); left out of the fit and listed here.
     detection : Detection
+    law : str
+        Law of life, one of `models.laws.LAWS`.
     effects : GroupEffects or None
         What groups of lives have in common; None where no groups were given.
     """
@@ -112,6 +115,7 @@ class FittedLives:
     n_hazard: int
     n_shape: int
     effects: GroupEffects | None = None
+    law: str = "weibull"
 
     @property
     def standard_error(self) -> FloatArray:
@@ -171,8 +175,9 @@ class FittedLives:
         """
         at = self.predictors(X, Z, W, self.mode if draws is None else draws, group)
         years = np.asarray(age, dtype=np.float64)
-        u = at.log_hazard + np.exp(at.log_shape) * log_age_from_reference(years)
-        hazard = np.exp(np.minimum(u, LARGEST_LOG_HAZARD))
+        hazard = cumulative_hazard(
+            code_of(self.law), at.log_hazard, at.log_shape, log_age_from_reference(years)
+        )
         if at.start is not None:
             hazard = hazard + np.where(years > 0.0, np.logaddexp(0.0, at.start), 0.0)
         chance: FloatArray = -np.expm1(-hazard)
@@ -235,7 +240,7 @@ class FittedLives:
 
         Parameters as in `LifeRegression.fit`. Looks that are impossible under `detection` are left out.
         """
-        system = LooksLikelihood(looks, line_looks, self.detection)
+        system = LooksLikelihood(looks, line_looks, self.detection, law=self.law)
         return system.value(self.predictors(X, Z, W, self.mode, group))
 
 

@@ -13,9 +13,10 @@ import numpy as np
 from scipy import sparse
 
 from models.arrow import Arrow
-from models.atoms import Predictors, Weibull, log_age_from_reference, weibull_atoms
+from models.atoms import Atoms, Predictors, life_atoms, log_age_from_reference
 from models.errors import ModelInputError
 from models.groups import Groups, Members, Membership
+from models.laws import code_of
 from models.lines import (
     Units,
     connected_units,
@@ -73,6 +74,8 @@ class LooksLikelihood:
         As in `models.lives.LifeRegression`.
     groups : Groups, optional
         Group of each covariate row; all candidates of a life, and all lives of a line, must share one.
+    law : str
+        One of `models.laws.LAWS`.
 
     Raises
     ------
@@ -93,7 +96,9 @@ class LooksLikelihood:
         line_looks: LineLooks | None,
         detection: Detection,
         groups: Groups | None = None,
+        law: str = "weibull",
     ) -> None:
+        self.law = code_of(law)
         parts = compile_parts(looks, line_looks, detection)
         self._gather(parts)
         self._drop_impossible(parts)
@@ -134,7 +139,7 @@ class LooksLikelihood:
     def _drop_impossible(self, parts: Parts) -> None:
         """Give weight 0 to patterns that no life could have shown, and remember their lives."""
         n_rows = int(self.atom_row.max(initial=-1)) + 1
-        # Any scale will do: a Weibull of shape 1 about the middle age leaves nothing vanishing by itself.
+        # Any scale will do: a law of shape 1 about the middle age leaves nothing vanishing by itself.
         middle = np.median(self.atom_log_age) if len(self.atom_log_age) else 0.0
         factor, _ = self._factors(Predictors(np.full(n_rows, -middle), np.zeros(n_rows), None))
         term = self.term_coef * self._products(factor)
@@ -150,9 +155,9 @@ class LooksLikelihood:
         looked_at = np.flatnonzero(of_life >= 0)
         self.excluded_lives = looked_at[impossible[of_life[looked_at]]]
 
-    def _factors(self, at: Predictors) -> tuple[FloatArray, Weibull]:
+    def _factors(self, at: Predictors) -> tuple[FloatArray, Atoms]:
         """G_f at the rows' parameters; F is used in place of S near 1, which keeps (0, a] exact."""
-        atoms = weibull_atoms(self.atom_log_age, tuple(eta[self.atom_row] for eta in at.all))
+        atoms = life_atoms(self.law, self.atom_log_age, tuple(eta[self.atom_row] for eta in at.all))
         early = atoms.survival >= 0.5
         value = self.sums @ np.where(early, -atoms.failed, atoms.survival)
         value += self.constant + self.sums @ early.astype(np.float64)
@@ -225,7 +230,7 @@ class LooksLikelihood:
             result.append(sparse.csr_array((data, self.slot_row, indptr), shape=(n_factors, n_rows)))
         return result
 
-    def _curvature(self, pull: FloatArray, atoms: Weibull, designs: tuple[FloatArray, ...]) -> Arrow:
+    def _curvature(self, pull: FloatArray, atoms: Atoms, designs: tuple[FloatArray, ...]) -> Arrow:
         """The part of the Hessian from second derivatives of S: one small block per row."""
         atom_pull = self.sums.T @ pull
         n_rows = len(designs[0])

@@ -158,6 +158,8 @@ def series_chances(
     are taken as independent given the draw; with them they are conditioned jointly and share the install
     quantile. Looks that are impossible (bad before the pipe was laid) count as failed.
     """
+    if fitted.law != "weibull":
+        raise ModelInputError(f"chances of lines are not worked out under the law '{fitted.law}' yet.")
     lines = _Lines(looks, life_line, now, line_looks, fitted)
     if horizon < 0:
         raise ModelInputError(f"horizon is {horizon}; it must be 0 or more.")

@@ -294,11 +294,11 @@ def _average_curve(
     p = len(fit.fitted.coef)
     n_hazard, n_both = X.shape[1], X.shape[1] + len(Z)
     drawn = fit.fitted.mode[None, :] if draws is None else draws
-    shape = np.exp(drawn[:, n_hazard:n_both] @ Z)
+    log_shape = drawn[:, n_hazard:n_both] @ Z
     at_reference = drawn[:, :n_hazard] @ X.T + _effects(drawn[:, p:], fit.design.group[rows])
     # Cumulative hazard of those bad from the start: -log(1 - share).
     lost = np.zeros(len(drawn)) if W is None else np.logaddexp(0.0, drawn[:, n_both:p] @ W[0])
-    return average_failure(ages / REFERENCE_AGE, shape, at_reference, share, lost)
+    return average_failure(ages / REFERENCE_AGE, log_shape, at_reference, share, lost, fit.fitted.law)
 
 
 def _effects(effects: FloatArray, group: IntArray) -> FloatArray:

@@ -10,6 +10,7 @@ from models.atoms import REFERENCE_AGE, Predictors
 from models.averages import STEPS, average_failure
 from models.errors import ModelInputError
 from models.groups import Groups
+from models.laws import LAWS
 from models.likelihood import LooksLikelihood
 from models.lives import Detection, LifeLooks, LifeRegression, LineLooks, Ridge
 from models.newton import maximise
@@ -52,14 +53,15 @@ def scene(n=240, seed=3):
 
 @pytest.mark.parametrize("with_lines", [False, True])
 @pytest.mark.parametrize("with_start", [False, True])
+@pytest.mark.parametrize("law", LAWS)
 def test_gradient_and_hessian_by_coefficients_and_effects_are_those_of_finite_differences(
-    with_lines, with_start
+    with_lines, with_start, law
 ):
     looks, lines, designs, group = scene()
     designs = designs if with_start else designs[:2]
     # The last group's rows belong to none.
     groups = Groups(np.where(group == N_GROUPS - 1, N_GROUPS - 1, group), N_GROUPS - 1)
-    system = LooksLikelihood(looks, lines if with_lines else None, DETECTION, groups)
+    system = LooksLikelihood(looks, lines if with_lines else None, DETECTION, groups, law)
     p = sum(design.shape[1] for design in designs)
     x = np.array([-0.4, -1.1, 0.6, *([-2.0] if with_start else []), 0.3, -0.2, 0.1])
 
@@ -209,9 +211,11 @@ def test_the_average_over_unlike_lives_is_that_of_each_by_itself():
     )
     exact = (1 - np.exp(-lost[:, None, None] * (ages > 0)[None, :, None] - hazard)) @ share
     assert log_hazard.shape[1] > STEPS
-    np.testing.assert_allclose(average_failure(ages, shape, log_hazard, share, lost), exact, atol=2e-4)
+    np.testing.assert_allclose(
+        average_failure(ages, np.log(shape), log_hazard, share, lost), exact, atol=2e-4
+    )
     few = slice(0, STEPS)
-    alone = average_failure(ages, shape, log_hazard[:, few], share[few] / share[few].sum(), lost)
+    alone = average_failure(ages, np.log(shape), log_hazard[:, few], share[few] / share[few].sum(), lost)
     np.testing.assert_allclose(
         alone,
         (1 - np.exp(-lost[:, None, None] * (ages > 0)[None, :, None] - hazard[..., few]))
