@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from io import BytesIO
 from typing import Any
-from xml.sax.saxutils import escape
 
 from reportlab.lib import colors
 from reportlab.lib.pagesizes import letter
@@ -34,6 +33,7 @@ from dashboards.reports.document import (
     Table,
     Text,
 )
+from pipeline.reports import typeface
 
 MARGIN = 0.7 * inch
 #: Frames of a page have 6 points of padding on either side.
@@ -41,29 +41,36 @@ WIDTH = letter[0] - 2 * MARGIN - 12
 #: Share of the width that a drawing takes.
 DRAWN_SHARE = 0.72
 BODY = ParagraphStyle(
-    "body", fontName="Helvetica", fontSize=9, leading=11.3, textColor=theme.INK, spaceAfter=3
+    "body",
+    fontName=typeface.FAMILY,
+    bulletFontName=typeface.FAMILY,
+    fontSize=9,
+    leading=11.3,
+    textColor=theme.INK,
+    spaceAfter=3,
 )
 SMALL = ParagraphStyle("small", parent=BODY, fontSize=8, leading=10, textColor=theme.QUIET)
-TITLE = ParagraphStyle("title", parent=BODY, fontName="Helvetica-Bold", fontSize=18, leading=22, spaceAfter=1)
+TITLE = ParagraphStyle("title", parent=BODY, fontName=typeface.BOLD, fontSize=18, leading=22, spaceAfter=1)
 LEAD = ParagraphStyle("lead", parent=BODY, fontSize=11.5, leading=14)
 HEADING = ParagraphStyle(
     "heading",
     parent=BODY,
-    fontName="Helvetica-Bold",
+    fontName=typeface.BOLD,
     fontSize=11.5,
     leading=14,
     spaceBefore=7,
     spaceAfter=2,
     keepWithNext=1,
 )
-CAPTION = ParagraphStyle("caption", parent=BODY, fontName="Helvetica-Bold", keepWithNext=1)
+CAPTION = ParagraphStyle("caption", parent=BODY, fontName=typeface.BOLD, keepWithNext=1)
 BIG = ParagraphStyle(
-    "big", parent=BODY, fontName="Helvetica-Bold", fontSize=18, leading=21, textColor=theme.DEEP
+    "big", parent=BODY, fontName=typeface.BOLD, fontSize=18, leading=21, textColor=theme.DEEP
 )
 CELL = ParagraphStyle("cell", parent=BODY, fontSize=7.5, leading=9, spaceAfter=0)
 CELL_RIGHT = ParagraphStyle("cell right", parent=CELL, alignment=2)
-HEAD = ParagraphStyle("head", parent=CELL, fontName="Helvetica-Bold")
+HEAD = ParagraphStyle("head", parent=CELL, fontName=typeface.BOLD)
 HEAD_RIGHT = ParagraphStyle("head right", parent=HEAD, alignment=2)
+FACE = ("FONTNAME", (0, 0), (-1, -1), typeface.FAMILY)
 PADS = [(f"{side}PADDING", (0, 0), (-1, -1), 2) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")]
 GRID = TableStyle(
     [
@@ -71,6 +78,7 @@ GRID = TableStyle(
         ("LINEBELOW", (0, 1), (-1, -1), 0.3, colors.HexColor(theme.RULE)),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         *PADS,
+        FACE,
     ]
 )
 #: A longer cell is broken into lines.
@@ -82,22 +90,22 @@ def as_pdf(document: Document) -> bytes:
     made = BytesIO()
     pages = SimpleDocTemplate(
         made, pagesize=letter, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=MARGIN, bottomMargin=0.8 * inch,
-        title=document.title, author="Underlot",
+        title=document.title, author="Underlot", initialFontName=typeface.FAMILY,
     )  # fmt: skip
     story: list[Flowable] = [
-        Paragraph(escape(document.title), TITLE),
-        Paragraph(escape(document.lead), LEAD),
-        Paragraph(escape(f"Underlot · {document.source}"), SMALL),
+        Paragraph(typeface.marked_up(document.title), TITLE),
+        Paragraph(typeface.marked_up(document.lead), LEAD),
+        Paragraph(typeface.marked_up(f"Underlot · {document.source}"), SMALL),
     ]
     if document.invented:
-        story.append(_boxed([Paragraph(escape(document.invented), BODY)], "#F3D98B"))
+        story.append(_boxed([Paragraph(typeface.marked_up(document.invented), BODY)], "#F3D98B"))
     for section in document.sections:
         story += _section(section)
 
     def foot(canvas: Any, page: Any) -> None:
-        canvas.setFont("Helvetica", 7.5)
+        canvas.setFont(typeface.FAMILY, 7.5)
         canvas.setFillColor(colors.HexColor(theme.QUIET))
-        canvas.drawString(MARGIN, 0.45 * inch, f"{document.title} · {document.source}"[:120])
+        canvas.drawString(MARGIN, 0.45 * inch, typeface.plain(f"{document.title} · {document.source}")[:120])
         canvas.drawRightString(letter[0] - MARGIN, 0.45 * inch, f"page {page.page}")
 
     pages.build(story, onFirstPage=foot, onLaterPages=foot)
@@ -105,45 +113,48 @@ def as_pdf(document: Document) -> bytes:
 
 
 def _section(section: Section) -> list[Flowable]:
-    head = Paragraph(escape(section.heading), HEADING)
+    head = Paragraph(typeface.marked_up(section.heading), HEADING)
     return [head, *(piece for block in section.blocks for piece in _block(block))]
 
 
 def _block(block: Block) -> list[Flowable]:
     match block:
         case Text():
-            return [Paragraph(escape(block.words), SMALL if block.is_small else BODY)]
+            return [Paragraph(typeface.marked_up(block.words), SMALL if block.is_small else BODY)]
         case Bullets():
             return [_bullets(block.sentences)]
         case Figures():
             return [_figures(block)]
         case Caution():
-            inside: list[Flowable] = [Paragraph(f"<b>{escape(block.words)}</b>", BODY)]
+            inside: list[Flowable] = [Paragraph(f"<b>{typeface.marked_up(block.words)}</b>", BODY)]
             return [
                 _boxed([*inside, *([_bullets(block.sentences)] if block.sentences else [])], "#FBEFE7"),
                 Spacer(1, 4),
             ]
         case Picture():
-            return [_picture(block), Paragraph(escape(block.says), SMALL)]
+            return [_picture(block), Paragraph(typeface.marked_up(block.says), SMALL)]
         case Table():
-            return [Paragraph(escape(block.caption), CAPTION), _table(block), Spacer(1, 4)]
+            return [Paragraph(typeface.marked_up(block.caption), CAPTION), _table(block), Spacer(1, 4)]
 
 
 def _bullets(sentences: tuple[str, ...]) -> Flowable:
-    items = [ListItem(Paragraph(escape(sentence), BODY), leftIndent=12) for sentence in sentences]
-    return ListFlowable(items, bulletType="bullet", start="•", bulletFontSize=7, leftIndent=12)
+    items = [ListItem(Paragraph(typeface.marked_up(sentence), BODY), leftIndent=12) for sentence in sentences]
+    return ListFlowable(
+        items, bulletType="bullet", start="•", bulletFontName=typeface.FAMILY, bulletFontSize=7, leftIndent=12
+    )
 
 
 def _boxed(inside: list[Flowable], colour: str) -> Flowable:
-    style = TableStyle([("BACKGROUND", (0, 0), (-1, -1), colors.HexColor(colour)), *PADS])
+    style = TableStyle([("BACKGROUND", (0, 0), (-1, -1), colors.HexColor(colour)), *PADS, FACE])
     return LongTable([[inside]], colWidths=[WIDTH], style=style)
 
 
 def _figures(figures: Figures) -> Flowable:
     cells = [
-        [Paragraph(escape(value), BIG), Paragraph(escape(words), SMALL)] for value, words in figures.pairs
+        [Paragraph(typeface.marked_up(value), BIG), Paragraph(typeface.marked_up(words), SMALL)]
+        for value, words in figures.pairs
     ]
-    return LongTable([cells], colWidths=[WIDTH / len(cells)] * len(cells), style=TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *PADS]))  # fmt: skip
+    return LongTable([cells], colWidths=[WIDTH / len(cells)] * len(cells), style=TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *PADS, FACE]))  # fmt: skip
 
 
 def _picture(picture: Picture) -> Flowable:
@@ -157,10 +168,12 @@ def _table(table: Table) -> Flowable:
     cells = table.cells
     shares = [_room([column.label, *(row[i] for row in cells)]) for i, column in enumerate(table.columns)]
     widths = [WIDTH * share / sum(shares) for share in shares]
-    head = [Paragraph(escape(c.label), HEAD_RIGHT if c.is_number else HEAD) for c in table.columns]
+    head = [
+        Paragraph(typeface.marked_up(c.label), HEAD_RIGHT if c.is_number else HEAD) for c in table.columns
+    ]
     body = [
         [
-            Paragraph(escape(cell), CELL_RIGHT if column.is_number else CELL)
+            Paragraph(typeface.marked_up(cell), CELL_RIGHT if column.is_number else CELL)
             for cell, column in zip(row, table.columns, strict=True)
         ]
         for row in cells

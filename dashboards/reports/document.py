@@ -9,8 +9,9 @@ from typing import Any
 import polars as pl
 import vl_convert
 
-from dashboards import labels, wording
+from dashboards import labels, theme, wording
 from dashboards.parts import Shown
+from pipeline.reports import typeface
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +73,16 @@ class Picture:
 
     def png(self) -> bytes:
         """The drawing as pixels, for paper."""
-        return bytes(vl_convert.vegalite_to_png(self._sized(), scale=3))
+        return bytes(vl_convert.vegalite_to_png(_in_print(self._sized()), scale=3))
+
+
+def _in_print(spec: Any) -> Any:
+    """The specification in the typeface of print instead of that of the reader's screen."""
+    if isinstance(spec, Mapping):
+        return {name: _in_print(part) for name, part in spec.items()}
+    if isinstance(spec, list):
+        return [_in_print(part) for part in spec]
+    return typeface.FAMILY if spec == theme.FONT else spec
 
 
 @dataclass(frozen=True, slots=True)

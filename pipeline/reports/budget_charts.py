@@ -6,6 +6,8 @@ import altair as alt
 import polars as pl
 import vl_convert
 
+from pipeline.reports import typeface
+
 PLANNED, EMERGENCY, CAMERA = "#3d6b73", "#b5651d", "#c9b458"
 BAND = "#7d8f94"
 INK = "#26302f"
@@ -15,7 +17,7 @@ MONEY = alt.Axis(format="$~s", tickCount=5)
 
 
 def _png(chart: alt.TopLevelMixin) -> bytes:
-    dressed = chart.configure(font="Arimo, Liberation Sans, Arial, sans-serif", background="white")
+    dressed = chart.configure(font=typeface.FAMILY, background="white")
     picture: bytes = vl_convert.vegalite_to_png(dressed.to_dict(), scale=2.5)
     return picture
 

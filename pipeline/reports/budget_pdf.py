@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from io import BytesIO
 from pathlib import Path
 from typing import Any
-from xml.sax.saxutils import escape
 
 import polars as pl
 from reportlab.lib import colors
@@ -16,15 +15,19 @@ from reportlab.lib.units import inch
 from reportlab.platypus import Image, LongTable, PageBreak, Paragraph, SimpleDocTemplate, Spacer, TableStyle
 
 from pipeline.errors import InputFileError
-from pipeline.reports import budget_charts
+from pipeline.reports import budget_charts, typeface
 from pipeline.reports.budget_words import CAUTIONS, Heading, dollars, label, sentences
 from pipeline.steps.budget_tables import Budget
 
 #: Rows of lots and works that a report shows; the workbook has all.
 MOST_ROWS = 40
 MARGIN = 0.75 * inch
-STYLES = getSampleStyleSheet()
-SMALL = ParagraphStyle("small", parent=STYLES["BodyText"], fontSize=8, leading=10)
+SAMPLES = getSampleStyleSheet()
+FACE = {"fontName": typeface.FAMILY, "bulletFontName": typeface.FAMILY}
+BODY = ParagraphStyle("body", parent=SAMPLES["BodyText"], **FACE)
+TITLE = ParagraphStyle("title", parent=SAMPLES["Title"], **FACE | {"fontName": typeface.BOLD})
+HEADING = ParagraphStyle("heading", parent=SAMPLES["Heading2"], **FACE | {"fontName": typeface.BOLD})
+SMALL = ParagraphStyle("small", parent=BODY, fontSize=8, leading=10)
 CELL = ParagraphStyle("cell", parent=SMALL, fontSize=7.5, leading=9)
 RIGHT = ParagraphStyle("right", parent=CELL, alignment=2)
 GRID = TableStyle(
@@ -32,6 +35,7 @@ GRID = TableStyle(
         ("BACKGROUND", (0, 0), (-1, 0), colors.HexColor("#e7ecec")),
         ("LINEBELOW", (0, 0), (-1, -1), 0.25, colors.HexColor("#9aa5a5")),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("FONTNAME", (0, 0), (-1, -1), typeface.FAMILY),
         ("LEFTPADDING", (0, 0), (-1, -1), 3),
         ("RIGHTPADDING", (0, 0), (-1, -1), 3),
         ("TOPPADDING", (0, 0), (-1, -1), 2),
@@ -58,12 +62,13 @@ def write_pdf(path: Path, budget: Budget, heading: Heading) -> None:
         bottomMargin=MARGIN,
         title=heading.title,
         author="Underlot",
+        initialFontName=typeface.FAMILY,
     )
 
     def foot(canvas: Any, page: Any) -> None:
-        canvas.setFont("Helvetica", 8)
+        canvas.setFont(typeface.FAMILY, 8)
         words = f"{heading.town}{' (invented)' if heading.is_synthetic else ''} · {heading.title}"
-        canvas.drawString(MARGIN, 0.45 * inch, words[:110])
+        canvas.drawString(MARGIN, 0.45 * inch, typeface.plain(words)[:110])
         canvas.drawRightString(letter[0] - MARGIN, 0.45 * inch, f"page {page.page}")
 
     document.build(_story(budget, heading), onFirstPage=foot, onLaterPages=foot)
@@ -82,13 +87,13 @@ def _story(budget: Budget, heading: Heading) -> list[Any]:
     chosen = budget.facts["reserve_policy"]
     years = budget.years.filter(pl.col("policy") == chosen)
     story: list[Any] = [
-        Paragraph(escape(heading.title), STYLES["Title"]),
-        Paragraph(escape(heading.line), SMALL),
+        Paragraph(typeface.marked_up(heading.title), TITLE),
+        Paragraph(typeface.marked_up(heading.line), SMALL),
         Spacer(1, 8),
-        *(Paragraph(escape(sentence), STYLES["BodyText"]) for sentence in sentences(budget)),
+        *(Paragraph(typeface.marked_up(sentence), BODY) for sentence in sentences(budget)),
         Spacer(1, 8),
         *_titled("Policies on the same possible futures", _policies(budget.policies)),
-        *(Paragraph(escape(caution), SMALL) for caution in CAUTIONS),
+        *(Paragraph(typeface.marked_up(caution), SMALL) for caution in CAUTIONS),
         PageBreak(),
         *_titled(f"Reserve schedule: {label(chosen)}", _reserve(budget.reserve)),
         Spacer(1, 10),
@@ -97,7 +102,7 @@ def _story(budget: Budget, heading: Heading) -> list[Any]:
             "Balance at the end of each year: the middle of all futures, and the range of 8 in 10.", SMALL
         ),
         PageBreak(),
-        Paragraph(f"What each year costs: {label(chosen)}", STYLES["Heading2"]),
+        Paragraph(f"What each year costs: {label(chosen)}", HEADING),
         _picture(budget_charts.spending(years)),
         Paragraph("Bars: parts of the mean. Lines: the range of 8 in 10 futures of that year.", SMALL),
         *_titled("What each building contributes", _lots(budget.lots)),
@@ -110,7 +115,7 @@ def _story(budget: Budget, heading: Heading) -> list[Any]:
 
 
 def _titled(title: str, table: Any) -> list[Any]:
-    return [Paragraph(escape(title), STYLES["Heading2"]), table]
+    return [Paragraph(typeface.marked_up(title), HEADING), table]
 
 
 def _picture(png: bytes) -> Any:
@@ -127,7 +132,10 @@ def _table(
     share = total / sum(widths)
 
     def cells(values: Sequence[str]) -> list[Any]:
-        return [Paragraph(escape(value), CELL if i < n_text else RIGHT) for i, value in enumerate(values)]
+        return [
+            Paragraph(typeface.marked_up(value), CELL if i < n_text else RIGHT)
+            for i, value in enumerate(values)
+        ]
 
     return LongTable(
         [cells(head), *(cells(row) for row in rows)],

@@ -1,0 +1,1 @@
+"""Font files of the reports, with their licence."""
