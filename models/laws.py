@@ -135,13 +135,25 @@ def link(code: int, u: FloatArray) -> Link:
     return Link(hazard, hazard, 1.0 - hazard)
 
 
-def standard_form(code: int, log_hazard: FloatArray, log_shape: FloatArray) -> tuple[FloatArray, FloatArray]:
+def hazard_in_standard_form(law: str, age: Any, log_scale: FloatArray, shape: FloatArray) -> FloatArray:
+    """Return the cumulative hazard at ages, 0 at and below 0, of arrays that broadcast; see `standard_form`."""
+    code = code_of(law)
+    years = np.maximum(np.asarray(age, dtype=np.float64), 0.0)
+    if code == GOMPERTZ:
+        hazard: FloatArray = shape * np.expm1(np.minimum(years * np.exp(-log_scale), LARGEST_EXPONENT))
+        return hazard
+    with np.errstate(divide="ignore"):
+        u = shape * (np.log(years) - log_scale)
+    return np.logaddexp(0.0, u) if code == LOG_LOGISTIC else np.exp(u)
+
+
+def standard_form(law: str, log_hazard: FloatArray, log_shape: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Log scale s [log years] and shape in the form that is quickest to invert.
 
     Parameters
     ----------
-    code : int
-        From `code_of`.
+    law : str
+        One of `LAWS`.
     log_hazard, log_shape : ndarray
         h and log k, of one shape.
 
@@ -151,7 +163,7 @@ def standard_form(code: int, log_hazard: FloatArray, log_shape: FloatArray) -> t
         As in `models.families`: H = (a/s)^k, log(1 + (a/s)^k), and A (exp(a/s) - 1) with the shape A.
     """
     shape = np.exp(np.minimum(log_shape, LARGEST_LOG_SHAPE))
-    if code == GOMPERTZ:
+    if code_of(law) == GOMPERTZ:
         steep = np.minimum(shape, LARGEST_EXPONENT)
         return np.log(REFERENCE_AGE / steep), np.exp(log_hazard - _log_rise(steep)[0])
     return np.log(REFERENCE_AGE) - log_hazard / shape, shape

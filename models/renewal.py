@@ -19,13 +19,14 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import ModelInputError
+from models.laws import code_of, hazard_in_standard_form
 from models.looks import FloatArray, IntArray
 from models.renewal_kernels import entry_tables, run_draws, worth_of_years
 
@@ -38,28 +39,32 @@ LONGEST_HORIZON = 60
 
 @dataclass(frozen=True, kw_only=True)
 class Laws:
-    """Weibull laws of life under every parameter draw.
+    """Laws of life under every parameter draw.
 
     Attributes
     ----------
     log_scale, shape : ndarray, shape (n_laws, n_parameter_draws)
-        S(a) = exp(-(a / scale)^shape), scale in years.
+        As `models.laws.standard_form` makes them: for the Weibull S(a) = exp(-(a / scale)^shape), scale in years.
     start : ndarray, shape (n_laws, n_parameter_draws)
         Share that is bad from the day of laying, 0 to 1.
+    family : str
+        One of `models.laws.LAWS`, the same for all.
     """
 
     log_scale: FloatArray
     shape: FloatArray
     start: FloatArray
+    family: str = "weibull"
 
     def __post_init__(self) -> None:
         """Refuse what is no law."""
-        for item in fields(self):
-            value = getattr(self, item.name)
+        code_of(self.family)
+        for name in ("log_scale", "shape", "start"):
+            value = getattr(self, name)
             if value.shape != self.log_scale.shape or value.ndim != 2 or value.shape[1] == 0:
-                raise ModelInputError(f"{item.name} must have one row per law and one column per draw.")
+                raise ModelInputError(f"{name} must have one row per law and one column per draw.")
             if not np.isfinite(value).all():
-                raise ModelInputError(f"{item.name} holds a value that is not finite.")
+                raise ModelInputError(f"{name} holds a value that is not finite.")
         if (self.shape <= 0.0).any():
             raise ModelInputError("a shape is not above 0.")
 
@@ -67,6 +72,24 @@ class Laws:
     def n_draws(self) -> int:
         """Parameter draws."""
         return int(self.log_scale.shape[1])
+
+    def survival(self, law: IntArray, age: FloatArray) -> FloatArray:
+        """Chance to be sound at an age.
+
+        Parameters
+        ----------
+        law : ndarray of int, shape (n,)
+        age : ndarray, shape (n,)
+            Age [years].
+
+        Returns
+        -------
+        ndarray, shape (n, n_parameter_draws)
+            1 at and below age 0, and right after it the share that is not bad from the start.
+        """
+        hazard = hazard_in_standard_form(self.family, age[:, None], self.log_scale[law], self.shape[law])
+        sound: FloatArray = np.exp(-hazard) * np.where(age[:, None] > 0.0, 1.0 - self.start[law], 1.0)
+        return sound
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -329,6 +352,7 @@ class Simulation:
             s.entry_law,
             s.entry_age,
             s.entry_weight,
+            code_of(self.laws.family),
             self.laws.log_scale,
             self.laws.shape,
         )
@@ -461,6 +485,7 @@ class Simulation:
             s.entry_law,
             share,
             hazard,
+            code_of(self.laws.family),
             self.laws.log_scale,
             self.laws.shape,
             self.laws.start,

@@ -28,6 +28,8 @@ _TO_UNIT = 1.0 / 9007199254740992.0  # 2^-53
 STATE, ENTRY, LIFE, DELAY, CANNOT, LOOK = 0, 1, 2, 3, 4, 1000
 #: Events of each later life.
 PER_LIFE = 8
+#: Numbers of laws: `models.laws.CODE`, without the Weibull.
+_LOG_LOGISTIC, _GOMPERTZ = 1, 2
 #: Beyond this a cumulative hazard leaves nobody alive.
 MOST_HAZARD = 700.0
 
@@ -84,11 +86,30 @@ def _line_of(
 
 
 @_compiled
+def _hazard(family: int, years: float, log_scale: float, shape: float) -> float:
+    """Cumulative hazard at an age above 0, in the standard form of `models.laws`; families by its numbers."""
+    if family == _GOMPERTZ:
+        return float(shape * np.expm1(min(years * np.exp(-log_scale), MOST_HAZARD)))
+    u = np.exp(shape * (np.log(years) - log_scale))
+    return float(np.log1p(u) if family == _LOG_LOGISTIC else u)
+
+
+@_compiled
+def _age(family: int, hazard: float, log_scale: float, shape: float) -> float:
+    """Age at which a cumulative hazard above 0 is reached [years]."""
+    if family == _GOMPERTZ:
+        return float(np.exp(log_scale) * np.log1p(hazard / shape))
+    u = np.expm1(hazard) if family == _LOG_LOGISTIC else hazard
+    return float(np.exp(log_scale + np.log(u) / shape))
+
+
+@_compiled
 def entry_tables(
     start: IntArray,
     law: IntArray,
     age: FloatArray,
     weight: FloatArray,
+    family: int,
     log_scale: FloatArray,
     shape: FloatArray,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -108,7 +129,7 @@ def entry_tables(
                 years = max(age[e], 0.0)
                 h = 0.0
                 if years > 0.0:
-                    h = min(np.exp(shape[law[e], d] * (np.log(years) - log_scale[law[e], d])), MOST_HAZARD)
+                    h = min(_hazard(family, years, log_scale[law[e], d], shape[law[e], d]), MOST_HAZARD)
                 hazard[e, d] = h
                 # A floor keeps the shares defined where no entry can be sound any more.
                 total += weight[e] * max(np.exp(-h), 1e-300)
@@ -127,6 +148,7 @@ def _first_failure(
     entry_law: IntArray,
     share: NDArray[np.float32],
     hazard: NDArray[np.float32],
+    family: int,
     log_scale: FloatArray,
     shape: FloatArray,
     d: int,
@@ -143,15 +165,16 @@ def _first_failure(
     law = entry_law[entry]
     until = so_far - np.log(uniform(key, LIFE))
     k, s = shape[law, d], log_scale[law, d]
-    now = np.exp(s + np.log(so_far) / k) if so_far > 0.0 else 0.0
+    now = _age(family, so_far, s, k) if so_far > 0.0 else 0.0
     # Rounding must not turn a residual life negative.
-    return float(max(np.exp(s + np.log(until) / k) - now, 1e-9))
+    return float(max(_age(family, until, s, k) - now, 1e-9))
 
 
 @_compiled
 def _new_life(
     key: np.uint64,
     life: int,
+    family: int,
     log_scale: float,
     shape: float,
     start: float,
@@ -161,7 +184,7 @@ def _new_life(
     event = LIFE + PER_LIFE * life
     if not is_checked and uniform(key, event - LIFE) < start:
         return 0.0
-    return float(np.exp(log_scale + np.log(-np.log(uniform(key, event))) / shape))
+    return _age(family, -np.log(uniform(key, event)), log_scale, shape)
 
 
 @_compiled
@@ -219,7 +242,7 @@ def run_draws(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915 -
     low, high, seed,
     lot_first, lot_count, lot_group, lot_key, choice, line_start, lot_piece,
     failed_now, pipe_state, entry_start, entry_law, share, hazard,
-    log_scale, shape, start_share,
+    family, log_scale, shape, start_share,
     e_price, e_row, e_units, e_law,
     mobilisation, emergency_factor, cleanup, delay_years, growth, discount,
     sensitivity, specificity, is_checked,
@@ -246,7 +269,7 @@ def run_draws(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915 -
                 plan = planned_year[piece, b % width]
                 fail = _first_failure(
                     key, failed_now[pipe_state[pipe], d], entry_start[pipe], entry_start[pipe + 1],
-                    entry_law, share, hazard, log_scale, shape, d,
+                    entry_law, share, hazard, family, log_scale, shape, d,
                 )  # fmt: skip
                 start, life = 0.0, 0
                 trouble = fail + _delay(key, 0, delay_years[b])
@@ -292,7 +315,7 @@ def run_draws(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915 -
                         troubled = True
                     life += 1
                     fail = start + _new_life(
-                        key, life, log_scale[law, d], shape[law, d], start_share[law, d], is_checked
+                        key, life, family, log_scale[law, d], shape[law, d], start_share[law, d], is_checked
                     )
                     trouble = fail + _delay(key, life, delay_years[b])
             if is_confirmed:
@@ -315,6 +338,7 @@ def _worth_of_troubles(
     life: int,
     law: int,
     d: int,
+    family: int,
     log_scale: FloatArray,
     shape: FloatArray,
     start_share: FloatArray,
@@ -329,7 +353,9 @@ def _worth_of_troubles(
     worth = 0.0
     years = len(growth)
     while True:
-        fail = start + _new_life(key, life, log_scale[law, d], shape[law, d], start_share[law, d], is_checked)
+        fail = start + _new_life(
+            key, life, family, log_scale[law, d], shape[law, d], start_share[law, d], is_checked
+        )
         trouble = fail + _delay(key, life, delay_mean)
         if trouble > years:
             return worth
@@ -343,7 +369,7 @@ def worth_of_years(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912 - as 
     low, high, seed,
     lot_first, lot_count, lot_group, lot_key, choice, line_start, lot_piece,
     failed_now, pipe_state, entry_start, entry_law, share, hazard,
-    log_scale, shape, start_share,
+    family, log_scale, shape, start_share,
     e_price, e_row, e_units, e_law,
     mobilisation, emergency_factor, cleanup, delay_years, growth, discount,
     sensitivity, specificity, is_checked,
@@ -364,7 +390,7 @@ def worth_of_years(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912 - as 
                 piece = lot_piece[lot] + (0 if group >= 0 else k)
                 fail = _first_failure(
                     key, failed_now[pipe_state[pipe], d], entry_start[pipe], entry_start[pipe + 1],
-                    entry_law, share, hazard, log_scale, shape, d,
+                    entry_law, share, hazard, family, log_scale, shape, d,
                 )  # fmt: skip
                 trouble = fail + _delay(key, 0, delay_years[b])
                 e_cost = (
@@ -380,13 +406,15 @@ def worth_of_years(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912 - as 
                 if trouble <= years:
                     year = max(int(np.ceil(trouble)), 1) - 1
                     left = e_cost * growth[year] * discount[year] + _worth_of_troubles(
-                        key, trouble, 1, e_law[pipe], d, log_scale, shape, start_share, is_checked,
+                        key, trouble, 1, e_law[pipe], d, family, log_scale, shape, start_share, is_checked,
                         delay_years[b], e_law[pipe], e_cost, growth, discount,
                     )  # fmt: skip
                 leave[piece] += left
                 price[piece] += p_cost
                 # The same new life whatever the year it begins in: draw it once.
-                first = _new_life(key, 1, log_scale[law, d], shape[law, d], start_share[law, d], is_checked)
+                first = _new_life(
+                    key, 1, family, log_scale[law, d], shape[law, d], start_share[law, d], is_checked
+                )
                 first += _delay(key, 1, delay_years[b])
                 renewed_now = 0.0
                 for year in range(years):
@@ -395,7 +423,7 @@ def worth_of_years(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912 - as 
                         worth = p_cost * growth[year] * discount[year]
                         if year + first <= years:
                             worth += _worth_of_troubles(
-                                key, float(year), 1, law, d, log_scale, shape, start_share, is_checked,
+                                key, float(year), 1, law, d, family, log_scale, shape, start_share, is_checked,
                                 delay_years[b], e_law[pipe], e_cost, growth, discount,
                             )  # fmt: skip
                     renew[piece, year] += worth
@@ -442,7 +470,7 @@ def first_troubles(  # type: ignore[no-untyped-def]
     low, high, seed,
     lot_first, lot_count, lot_group, lot_key, choice, line_start, lot_piece,
     failed_now, pipe_state, entry_start, entry_law, share, hazard,
-    log_scale, shape, start_share,
+    family, log_scale, shape, start_share,
     e_price, e_row, e_units, e_law,
     mobilisation, emergency_factor, cleanup, delay_years, growth, discount,
     sensitivity, specificity, is_checked,
@@ -465,7 +493,7 @@ def first_troubles(  # type: ignore[no-untyped-def]
                 piece = lot_piece[lot] + (0 if group >= 0 else k)
                 fail = _first_failure(
                     key, failed_now[pipe_state[pipe], d], entry_start[pipe], entry_start[pipe + 1],
-                    entry_law, share, hazard, log_scale, shape, d,
+                    entry_law, share, hazard, family, log_scale, shape, d,
                 )  # fmt: skip
                 trouble = fail + _delay(key, 0, delay_years[b])
                 if p_row[pipe] < 0:

@@ -132,7 +132,8 @@ def _parts(fit: OutcomeFit, rows: pl.DataFrame, rng: np.random.Generator) -> pl.
     for row in rows.select("site", *names).unique(subset="site").sort("site").iter_rows(named=True):
         found.append(terms.of_site(row["site"], {name.removeprefix("at_"): row[name] for name in names}))
     found += terms.of_areas(fit.design.areas)
-    return pl.DataFrame(found, schema=_PARTS_SCHEMA, orient="row")
+    parts = pl.DataFrame(found, schema=_PARTS_SCHEMA, orient="row")
+    return parts.with_columns(family=pl.lit(fit.fitted.law))
 
 
 _NUMBERS = pl.List(pl.Float32)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.atoms import REFERENCE_AGE
+from models.laws import standard_form
 from models.looks import FloatArray, IntArray
 from models.renewal import Float32Array, Laws, Stock
 from pipeline.assumptions import Assumptions
@@ -186,12 +186,11 @@ def _states(
     if len(untold) == 0:
         return town.failed_now, state
     rows = np.concatenate([np.arange(start[pipe], start[pipe + 1]) for pipe in untold])
-    age, law = entries["age"].to_numpy()[rows, None], entries["law"].to_numpy()[rows]
-    with np.errstate(divide="ignore"):
-        hazard = np.exp(laws.shape[law] * (np.log(np.maximum(age, 0.0)) - laws.log_scale[law]))
-    sound = np.where(age > 0.0, (1.0 - laws.start[law]) * np.exp(-hazard), 1.0)
+    age, law = entries["age"].to_numpy()[rows], entries["law"].to_numpy()[rows]
     first = np.cumsum(np.diff(start)[untold]) - np.diff(start)[untold]
-    survival = np.add.reduceat(entries["weight"].to_numpy()[rows, None] * sound, first, axis=0)
+    survival = np.add.reduceat(
+        entries["weight"].to_numpy()[rows, None] * laws.survival(law, age), first, axis=0
+    )
     known = town.failed_now if len(town.failed_now) else np.empty((0, laws.n_draws), np.float32)
     state[untold] = len(known) + np.arange(len(untold))
     return np.concatenate((known, np.clip(1.0 - survival, 0.0, 1.0).astype(np.float32))), state
@@ -244,13 +243,12 @@ def _laws(
         found = codes.select(code=code).join(rows, on="code", how="left", maintain_order="left")["values"]
         return matrix(found)
 
-    shape = np.exp(of("pipe", "pipe", "log_shape"))
     hazard = (
         of("pipe", "pipe", "log_hazard") + of("site", "site", "log_hazard") + of("area", "area", "log_hazard")
     )
-    # e^h (a / reference)^k = (a / scale)^k with log scale = log reference - h / k.
-    scale = np.log(REFERENCE_AGE) - hazard / shape
+    family = str(parts["family"][0])
+    scale, shape = standard_form(family, hazard, of("pipe", "pipe", "log_shape"))
     starts = parts.filter(pl.col("part") == "pipe")["start_log_odds"]
     has_start = starts.null_count() == 0
     start = 1 / (1 + np.exp(-of("pipe", "pipe", "start_log_odds"))) if has_start else np.zeros_like(scale)
-    return codes, Laws(log_scale=scale, shape=shape, start=start)
+    return codes, Laws(log_scale=scale, shape=shape, start=start, family=family)

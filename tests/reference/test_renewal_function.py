@@ -40,22 +40,56 @@ def test_erlang_lives_have_the_textbook_renewal_function() -> None:
     np.testing.assert_array_less(np.abs(found - expected), 4 * np.sqrt((expected + 0.1) / N))
 
 
-@pytest.mark.parametrize("shape", [1.5, 3.0])
-def test_weibull_lives_follow_the_renewal_equation(shape) -> None:
+@pytest.mark.parametrize(
+    ("family", "shape", "of_scipy"),
+    [
+        ("weibull", 1.5, stats.weibull_min(1.5, scale=8.0)),
+        ("weibull", 3.0, stats.weibull_min(3.0, scale=8.0)),
+        # The log-logistic is scipy's fisk: odds (t / scale)^shape.
+        ("log-logistic", 3.0, stats.fisk(3.0, scale=8.0)),
+        ("gompertz", 0.2, stats.gompertz(0.2, scale=8.0)),
+    ],
+)
+def test_lives_of_every_family_follow_the_renewal_equation(family, shape, of_scipy) -> None:
     # M(t) = F(t) + ∫ M(t - x) dF(x), solved here by the midpoint rule of M. Xie, "On the solution of renewal-type
     # integral equations", Communications in Statistics - Simulation 18 (1989) 281-293 (from memory).
-    scale, years, step = 8.0, 24, 0.01
-    law = (np.log(scale), shape)
-    found = renewals(laws=(law, law), delay=0.0, years=years)
+    years, step = 24, 0.01
+    law = (np.log(8.0), shape)
+    found = renewals(laws=(law, law), family=family, delay=0.0, years=years)
     grid = np.arange(0, years + step / 2, step)
-    F = stats.weibull_min(shape, scale=scale).cdf
     M = np.zeros(len(grid))
-    at_middle = F(grid[1:] - step / 2)
-    f = F(grid)
+    at_middle = of_scipy.cdf(grid[1:] - step / 2)
+    f = of_scipy.cdf(grid)
     for i in range(1, len(grid)):
         M[i] = _xie(f, at_middle, M, i)
     expected = M[np.round(np.arange(1, years + 1) / step).astype(int)]
     np.testing.assert_array_less(np.abs(found - expected), 4 * np.sqrt((expected + 0.05) / N) + 2e-3)
+
+
+@pytest.mark.parametrize(
+    ("family", "shape", "of_scipy"),
+    [
+        ("weibull", 2.0, stats.weibull_min(2.0, scale=8.0)),
+        ("log-logistic", 3.0, stats.fisk(3.0, scale=8.0)),
+        ("gompertz", 0.2, stats.gompertz(0.2, scale=8.0)),
+    ],
+)
+def test_old_pipe_of_every_family_has_the_residual_life_of_its_law(family, shape, of_scipy) -> None:
+    # Sound pipe of age a fails within t years with chance (F(a + t) - F(a)) / (1 - F(a)), whatever the law.
+    law, forever = (np.log(8.0), shape), (np.log(1e9), 1.0)
+    simulation, planned = make(
+        pipes_of_lots=(1,),
+        failed=(0.0,),
+        n_draws=N,
+        laws=(law, forever),
+        family=family,
+        age=6.0,
+        delay=0.0,
+        years=20,
+    )
+    found = np.cumsum(simulation.run(policy(simulation, planned)).n_emergencies.mean(axis=0))
+    expected = (of_scipy.cdf(6.0 + np.arange(1, 21)) - of_scipy.cdf(6.0)) / of_scipy.sf(6.0)
+    np.testing.assert_array_less(np.abs(found - expected), 4 * np.sqrt(0.25 / N))
 
 
 def _xie(f: np.ndarray, at_middle: np.ndarray, M: np.ndarray, i: int) -> float:

@@ -31,7 +31,7 @@ OUTCOMES = PublishedTable(
             "sensitivity", "probability, 0 to 1", "assumed chance that the camera calls a failed life bad"
         ),
         number("specificity", "probability, 0 to 1", "assumed chance that it calls a sound life good"),
-        text("family", "family of the fitted ages at failure"),
+        text("family", "law of life of the regression: weibull, log-logistic or gompertz"),
         STATUS,
         SENTENCE,
     ),

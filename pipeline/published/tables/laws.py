@@ -19,6 +19,7 @@ LIFE_LAW_PARTS = PublishedTable(
     (
         text("part", "'pipe' (material and era), 'site' (depth, soil, tree) or 'area'"),
         text("code", "which of them"),
+        text("family", "law of life that they are parts of: weibull, log-logistic or gompertz"),
         flag(
             "is_on_record",
             "pipe of this material is on record; else its law is that of average pipe, less sure",
@@ -26,7 +27,8 @@ LIFE_LAW_PARTS = PublishedTable(
         numbers(
             "log_hazard",
             "log",
-            "by draw: log cumulative hazard of a pipe at 40 years, or what a site or an area adds to it",
+            "by draw: level of a pipe at 40 years (log cumulative hazard; under the log-logistic law log odds of "
+            "having failed), or what a site or an area adds to it",
         ),
         numbers("log_shape", "log", "by draw: log shape of a pipe"),
         numbers(
