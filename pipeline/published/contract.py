@@ -77,6 +77,7 @@ from pipeline.published.tables.records import (
     REJECTS,
     RUN,
 )
+from pipeline.published.tables.sewers import MAINS, MANHOLES, TIE_INS
 from pipeline.published.tables.validation import (
     VALIDATION_CALIBRATION,
     VALIDATION_QUESTIONS,
@@ -120,6 +121,8 @@ __all__ = [
     "LOT_INSPECTIONS",
     "LOT_REASONS",
     "LOT_SEGMENTS",
+    "MAINS",
+    "MANHOLES",
     "MANIFEST_NAME",
     "MOST_REJECTS",
     "OUTCOMES",
@@ -140,6 +143,7 @@ __all__ = [
     "SUBDIVISIONS",
     "SUBDIVISION_COUNTS",
     "TABLES",
+    "TIE_INS",
     "UNIT_COSTS",
     "VALIDATION_CALIBRATION",
     "VALIDATION_QUESTIONS",
@@ -199,6 +203,9 @@ TABLES: dict[str, PublishedTable] = {
         CONNECTIONS,
         CONNECTION_CURVE,
         CONNECTION_ASSUMPTIONS,
+        MAINS,
+        MANHOLES,
+        TIE_INS,
         CANVASS_AREAS,
         CANVASS_LOTS,
         LIFE_LAW_PARTS,

@@ -8,6 +8,8 @@ from pipeline.published import contract
 
 #: Tables with text as users wrote it, which may name any lot.
 RAW_TEXT = frozenset({"rejects"})
+#: The public sewer by what identifies it: a portfolio sees what its own lines tie into.
+SEWERS = {"mains": "main_id", "manholes": "manhole_id"}
 #: Counts so finely divided that single lots can be told from them.
 FINE_COUNTS = frozenset({"look_groups"})
 
@@ -32,8 +34,8 @@ class Scope:
         source : str
             Name of the attached database with the tables.
         """
-        # `lots` first: the others are told by it.
-        tables = sorted(contract.TABLES.values(), key=lambda table: table.name != "lots")
+        # `lots` first, then what hangs on a lot: the others are told by these.
+        tables = sorted(contract.TABLES.values(), key=lambda t: (t.name != "lots", "lot_id" not in t.names))
         return [
             f'CREATE VIEW "{table.name}" AS SELECT * FROM {source}."{table.name}" WHERE {self._condition(table)}'  # noqa: S608 - names of the contract
             for table in tables
@@ -51,6 +53,8 @@ class Scope:
         if "group_name" in table.names:
             # A budget tells what buildings cost: that of a portfolio belongs to those who may see it.
             return f"group_kind = 'portfolio' AND group_name IN ({tags})"
+        if table.name in SEWERS:
+            return f"{SEWERS[table.name]} IN (SELECT {SEWERS[table.name]} FROM tie_ins)"  # noqa: S608 - names of the contract
         for name in ("lot_id", "block", "subdivision"):
             if name in table.names:
                 return f"{name} IN (SELECT {name} FROM lots)"  # noqa: S608 - names of the contract

@@ -15,6 +15,19 @@ from models.looks import FloatArray
 FEET_PER_METRE = 1 / 0.3048
 Mover = Callable[[FloatArray], FloatArray]
 
+#: Grids without a code: longitude and latitude, and local feet.
+DEGREES, LOCAL = 0, -1
+#: Code of the grid in which a row with `epsg, x, lon` has its place.
+GRID = (
+    pl.when(pl.col("epsg").is_not_null())
+    .then(pl.col("epsg"))
+    .when(pl.col("x").is_null() & pl.col("lon").is_not_null())
+    .then(pl.lit(DEGREES))
+    .otherwise(pl.lit(LOCAL))
+    .cast(pl.Int64)
+)
+SOURCES = ("lon", "lat", "x", "y", "epsg")
+
 
 def place_lots(lots: pl.DataFrame) -> pl.DataFrame:
     """Add `x_ft`, `y_ft` and turn `outline_wkt` into the same grid.
@@ -28,6 +41,27 @@ def place_lots(lots: pl.DataFrame) -> pl.DataFrame:
     -------
     DataFrame
         With `x_ft, y_ft` and without `lon, lat, x, y, epsg`. NULL where no location is recorded.
+    """
+    known = lots.with_row_index("place").with_columns(grid=GRID)
+    movers = map_movers(lots)
+    if list(movers.values()) == [None]:
+        return lots.with_columns(x_ft=pl.col("x"), y_ft=pl.col("y")).drop(SOURCES)
+    placed = []
+    for grid, move in movers.items():
+        part = known.filter(pl.col("grid") == grid)
+        points = moved(points_of(part, grid), move)
+        placed.append(
+            part.with_columns(
+                x_ft=pl.Series(points[:, 0], nan_to_null=True),
+                y_ft=pl.Series(points[:, 1], nan_to_null=True),
+                outline_wkt=outlines(part["outline_wkt"], move),
+            )
+        )
+    return pl.concat(placed).sort("place").drop("place", "grid", *SOURCES)
+
+
+def map_movers(lots: pl.DataFrame) -> dict[int, Mover | None]:
+    """Return, for each grid of the lots, how its points get to the map's grid [ft]; None where they are there.
 
     Notes
     -----
@@ -36,77 +70,53 @@ def place_lots(lots: pl.DataFrame) -> pl.DataFrame:
     fraction of a foot across a town. Lots on a local grid without a code cannot be put beside those;
     they keep their local feet.
     """
-    codes = lots["epsg"].drop_nulls().unique().sort().to_list()
-    degrees = lots.filter(pl.col("epsg").is_null() & pl.col("x").is_null() & pl.col("lon").is_not_null())
-    if not codes and degrees.is_empty():
-        return lots.with_columns(x_ft=pl.col("x"), y_ft=pl.col("y")).drop("lon", "lat", "x", "y", "epsg")
-    if len(codes) == 1 and degrees.is_empty():
-        factor = CRS.from_epsg(codes[0]).axis_info[0].unit_conversion_factor * FEET_PER_METRE
-        if CRS.from_epsg(codes[0]).is_projected:
-            return _scaled(lots, factor)
-    return _on_one_plane(lots)
-
-
-def _scaled(lots: pl.DataFrame, factor: float) -> pl.DataFrame:
-    scaled = lots.with_columns(
-        x_ft=pl.col("x") * factor,
-        y_ft=pl.col("y") * factor,
-        outline_wkt=_outlines(lots["outline_wkt"], lambda points: points * factor),
-    )
-    return scaled.drop("lon", "lat", "x", "y", "epsg")
-
-
-def _on_one_plane(lots: pl.DataFrame) -> pl.DataFrame:
-    known = lots.with_row_index("place")
-    parts = [known.filter(pl.col("epsg").is_null() & pl.col("x").is_null())]
-    parts += [known.filter(pl.col("epsg") == code) for code in known["epsg"].drop_nulls().unique().sort()]
-    degrees = [_degrees(part) for part in parts]
-    middle = np.nanmean(np.concatenate(degrees), axis=0)
+    known = lots.with_columns(grid=GRID)
+    grids: list[int] = known["grid"].unique().sort().to_list()
+    coded = [grid for grid in grids if grid != LOCAL]
+    if not coded:
+        return dict.fromkeys(grids)
+    if len(coded) == 1 and coded[0] != DEGREES and CRS.from_epsg(coded[0]).is_projected:
+        factor = CRS.from_epsg(coded[0]).axis_info[0].unit_conversion_factor * FEET_PER_METRE
+        return dict.fromkeys(grids, lambda points: points * factor)
+    degrees = [_in_degrees(grid)(points_of(known.filter(pl.col("grid") == grid), grid)) for grid in coded]
+    every = np.concatenate(degrees)
+    middle = np.mean(every[np.isfinite(every).all(axis=1)], axis=0)
     plane = CRS.from_proj4(f"+proj=aeqd +lat_0={middle[1]} +lon_0={middle[0]} +datum=WGS84 +units=m")
-    flatten = Transformer.from_crs("EPSG:4326", plane, always_xy=True)
-    placed = [
-        known.filter(pl.col("epsg").is_null() & pl.col("x").is_not_null()).with_columns(x_ft="x", y_ft="y")
-    ]
-    for part, points in zip(parts, degrees, strict=True):
-        x, y = flatten.transform(points[:, 0], points[:, 1])
-        placed.append(
-            part.with_columns(
-                x_ft=pl.Series(np.where(np.isfinite(x), x, np.nan) * FEET_PER_METRE).fill_nan(None),
-                y_ft=pl.Series(np.where(np.isfinite(y), y, np.nan) * FEET_PER_METRE).fill_nan(None),
-                outline_wkt=_outlines(part["outline_wkt"], _flattener(part, flatten)),
-            )
-        )
-    return pl.concat(placed).sort("place").drop("place", "lon", "lat", "x", "y", "epsg")
+    flatten = _transform("EPSG:4326", plane)
+    movers: dict[int, Mover | None] = {grid: None for grid in grids if grid == LOCAL}
+    return movers | {grid: _flattener(_in_degrees(grid), flatten) for grid in coded}
 
 
-def _degrees(part: pl.DataFrame) -> FloatArray:
-    code = part["epsg"].drop_nulls()
-    if code.is_empty():
-        return part.select(pl.col("lon", "lat").fill_null(float("nan"))).to_numpy().astype(float)
-    to_degrees = Transformer.from_crs(f"EPSG:{code[0]}", "EPSG:4326", always_xy=True)
-    points = part.select(pl.col("x", "y").fill_null(float("nan"))).to_numpy().astype(float)
-    return np.column_stack(to_degrees.transform(points[:, 0], points[:, 1]))
+def points_of(part: pl.DataFrame, grid: int) -> FloatArray:
+    """Places of rows as recorded, shape (n, 2); NaN where there is none."""
+    names = ("lon", "lat") if grid == DEGREES else ("x", "y")
+    return part.select(pl.col(names).fill_null(float("nan"))).to_numpy().astype(float)
 
 
-def _flattener(part: pl.DataFrame, flatten: Transformer) -> Mover:
-    code = part["epsg"].drop_nulls()
-    to_degrees = (
-        None if code.is_empty() else Transformer.from_crs(f"EPSG:{code[0]}", "EPSG:4326", always_xy=True)
-    )
-
-    def move(points: FloatArray) -> FloatArray:
-        x, y = points[:, 0], points[:, 1]
-        if to_degrees is not None:
-            x, y = to_degrees.transform(x, y)
-        moved: FloatArray = np.column_stack(flatten.transform(x, y)) * FEET_PER_METRE
-        return moved
-
-    return move
+def moved(points: FloatArray, move: Mover | None) -> FloatArray:
+    """Points in the map's grid; NaN where one has no place there."""
+    if move is None:
+        return points
+    there = move(points)
+    return np.where(np.isfinite(there), there, np.nan)
 
 
-def _outlines(wkt: pl.Series, move: Mover) -> pl.Series:
+def _in_degrees(grid: int) -> Mover:
+    return (lambda points: points) if grid == DEGREES else _transform(f"EPSG:{grid}", "EPSG:4326")
+
+
+def _transform(source: str | CRS, target: str | CRS) -> Mover:
+    transformer = Transformer.from_crs(source, target, always_xy=True)
+    return lambda points: np.column_stack(transformer.transform(points[:, 0], points[:, 1]))
+
+
+def _flattener(in_degrees: Mover, flatten: Mover) -> Mover:
+    return lambda points: flatten(in_degrees(points)) * FEET_PER_METRE
+
+
+def outlines(wkt: pl.Series, move: Mover | None) -> pl.Series:
     """Move outlines; one that is no geometry is left out, for it cannot be drawn."""
-    if wkt.null_count() == len(wkt):
+    if move is None or wkt.null_count() == len(wkt):
         return wkt
     try:
         shapes = shapely.from_wkt(wkt.to_list(), on_invalid="ignore")
