@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from importlib import resources
 from math import isfinite
 from typing import Any
 
 import polars as pl
 
-from models.errors import ModelInputError
 from models.money import Spread
 from models.renewal import LONGEST_HORIZON
+from pipeline import rule_files
 from pipeline.errors import SettingsError
 from pipeline.settings import Workspace
+from pipeline.toml_values import ages_of, flag_of, number_of, rate_of, share_of, spread_of, text_of, whole_of
 from pipeline.vocabulary import Material
 
 FILE = "assumptions.toml"
 PER_FOOT, EACH = "per foot", "each"
-OTHER = "other"
 #: Materials that new pipe may be of; the laws of these are published.
 NEW_MATERIALS = (
     Material.PVC.value,
@@ -64,7 +62,6 @@ SECTIONS: dict[str, dict[str, str]] = {
     "reserve": {"confidence": "o"},
     "new_pipe": {"is_checked_at_handover": "f"},
 }
-SPREAD_KEYS = ("low", "likely", "high")
 COST_KEYS = {"method", "diameter_in", "depth_band", "surface", "unit", "usd", "source"}
 METHOD_KEYS = {"material", "not_for", "source"}
 MOST_DRAWS = 100_000
@@ -276,17 +273,12 @@ def read_assumptions(workspace: Workspace) -> Assumptions:
     SettingsError
         The file says something impossible; the sentence names the place.
     """
-    own = workspace.root / FILE
-    try:
-        text = own.read_text(encoding="utf-8-sig") if own.exists() else shipped_text()
-    except (OSError, UnicodeDecodeError) as exc:
-        raise SettingsError(f"{FILE}: cannot be read ({exc}). Correct or remove the file.") from exc
-    return parse_assumptions(text)
+    return parse_assumptions(rule_files.own_or_shipped_text(workspace.root, FILE))
 
 
 def shipped_text() -> str:
     """Return the shipped file, to be copied into a workspace."""
-    return (resources.files("pipeline.rules") / FILE).read_text(encoding="utf-8")
+    return rule_files.shipped_text(FILE)
 
 
 def write_own_copy(workspace: Workspace) -> None:
@@ -299,14 +291,11 @@ def write_own_copy(workspace: Workspace) -> None:
 
 def parse_assumptions(text: str) -> Assumptions:
     """Turn the file's text into assumptions; raises as `read_assumptions`."""
-    try:
-        plain = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
-        raise SettingsError(f"{FILE}: not readable as TOML ({exc}). Correct that line.") from exc
+    plain = rule_files.parsed(text, FILE)
     _only(plain, {*SECTIONS, "method", "cost"}, "the file")
     values: dict[str, dict[str, Any]] = {}
     sources: dict[str, str] = {}
-    shipped = tomllib.loads(shipped_text())
+    shipped = rule_files.parsed(shipped_text(), FILE)
     for section, kinds in SECTIONS.items():
         entries = plain.get(section, {})
         if not isinstance(entries, dict):
@@ -336,89 +325,15 @@ def _only(plain: Mapping[str, Any], allowed: set[str], where: str) -> None:
             raise SettingsError(f"{FILE}, {where}: '{name}' is unknown. Use: {', '.join(sorted(allowed))}.")
 
 
-def spread_of(value: Any, where: str) -> Spread:
-    """Read a range from a table of low, likely and high.
-
-    Raises
-    ------
-    SettingsError
-        One is missing, negative or out of order.
-    """
-    example = "Write it as { low = 100, likely = 150, high = 250 }."
-    if not isinstance(value, Mapping) or set(value) != set(SPREAD_KEYS):
-        raise SettingsError(f"{where}: low, likely and high are needed. {example}")
-    numbers = [value[key] for key in SPREAD_KEYS]
-    for key, number in zip(SPREAD_KEYS, numbers, strict=True):
-        if isinstance(number, bool) or not isinstance(number, int | float) or not isfinite(number):
-            raise SettingsError(f"{where}: {key} is {number!r}, which is no number. {example}")
-        if number < 0:
-            raise SettingsError(f"{where}: {key} is {number:g}; it cannot be negative. Correct it.")
-    try:
-        return Spread(*(float(number) for number in numbers))
-    except ModelInputError as exc:
-        raise SettingsError(
-            f"{where}: low, likely and high do not rise in this order. Correct them."
-        ) from exc
-
-
-def _number(value: Any, where: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value) or value < 0:
-        raise SettingsError(f"{where}: {value!r} is not a number from 0 up. Correct it.")
-    return float(value)
-
-
-def _share(value: Any, where: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1:
-        raise SettingsError(f"{where}: {value!r} is not a share from 0 to 1. Correct it.")
-    return float(value)
-
-
-def _rate(value: Any, where: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not -0.5 <= value <= 0.5:
-        raise SettingsError(
-            f"{where}: {value!r} is not a yearly rate between -0.5 and 0.5. Write 3 % as 0.03."
-        )
-    return float(value)
-
-
-def _whole(value: Any, where: str) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or value < 1:
-        raise SettingsError(f"{where}: {value!r} is not a whole number from 1 up. Correct it.")
-    return value
-
-
-def _text(value: Any, where: str) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise SettingsError(f"{where}: write a text in quotes.")
-    return value.strip()
-
-
-def _flag(value: Any, where: str) -> bool:
-    if not isinstance(value, bool):
-        raise SettingsError(f"{where}: write true or false.")
-    return value
-
-
-def _ages(value: Any, where: str) -> dict[str, float]:
-    if not isinstance(value, Mapping) or OTHER not in value:
-        raise SettingsError(f"{where}: name an age for materials, and one for '{OTHER}'.")
-    for name in value:
-        if name != OTHER and name not in Material.codes():
-            raise SettingsError(
-                f"{where}: unknown material '{name}'. Use one of: {', '.join(Material.codes())}."
-            )
-    return {name: _number(age, f"{where}, {name}") for name, age in value.items()}
-
-
 _READ = {
     "s": spread_of,
-    "r": _rate,
-    "n": _number,
-    "w": _whole,
-    "t": _text,
-    "f": _flag,
-    "o": _share,
-    "g": _ages,
+    "r": rate_of,
+    "n": number_of,
+    "w": whole_of,
+    "t": text_of,
+    "f": flag_of,
+    "o": share_of,
+    "g": ages_of,
 }
 
 
@@ -467,6 +382,8 @@ def _costs(plain: Any, base_year: int) -> tuple[UnitCost, ...]:
 
 def _cost(entry: Any, number: int, base_year: int) -> UnitCost:
     where = f"[[cost]] number {number}"
+    if not isinstance(entry, dict):
+        raise SettingsError(f"{FILE}, {where}: write prices as [[cost]] blocks.")
     _only(entry, COST_KEYS, where)
     if "usd" not in entry:
         raise SettingsError(
@@ -476,11 +393,15 @@ def _cost(entry: Any, number: int, base_year: int) -> UnitCost:
     if unit not in {PER_FOOT, EACH}:
         raise SettingsError(f"{FILE}, {where}, unit: {unit!r} is unknown. Use '{PER_FOOT}' or '{EACH}'.")
     diameter = entry.get("diameter_in")
+    words = {
+        name: text_of(entry[name], f"{FILE}, {where}, {name}") if name in entry else None
+        for name in ("depth_band", "surface")
+    }
     return UnitCost(
-        method=_text(entry.get("method"), f"{FILE}, {where}, method"),
-        diameter_in=None if diameter is None else _number(diameter, f"{FILE}, {where}, diameter_in"),
-        depth_band=entry.get("depth_band"),
-        surface=entry.get("surface"),
+        method=text_of(entry.get("method"), f"{FILE}, {where}, method"),
+        diameter_in=None if diameter is None else number_of(diameter, f"{FILE}, {where}, diameter_in"),
+        depth_band=words["depth_band"],
+        surface=words["surface"],
         unit=unit,
         usd=spread_of(entry["usd"], f"{FILE}, {where}, usd"),
         base_year=base_year,

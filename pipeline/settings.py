@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import math
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from datetime import date
@@ -12,6 +12,7 @@ from typing import Any
 
 import tomli_w
 
+from pipeline import rule_files
 from pipeline.errors import SettingsError
 from pipeline.vocabulary import Correction, Outcome, Purpose
 
@@ -23,6 +24,16 @@ SETTINGS_HEAD = """\
 # [detection.<outcome>] says how well a camera look tells failed from sound, between 0 and 1:
 #   sensitivity = share of failed pipe called failed, specificity = share of sound pipe called sound.
 #   1 and 1 mean that looks are taken at their word.
+#   sensitivity_looks, specificity_looks = how sure one is of them: as sure as of a share counted at so many looks at
+#   pipe of known state. Looks on record, above all those that contradict each other, then move the rates, and what
+#   stays uncertain widens every range. Left out, a rate is taken as given.
+#   Published: of poor sewers 20 % were seen as better and of good ones 15 % as worse (Caradot et al. 2018, abstract);
+#   about a quarter of defects were missed, and few seen that were not there (Dirksen et al. 2013, from memory). So:
+#     [detection.any]
+#     sensitivity = 0.8
+#     sensitivity_looks = 50
+#     specificity = 0.95
+#     specificity_looks = 50
 # corrections: biases of the records that are allowed for; leave one out, build, and see what it does.
 """
 
@@ -37,13 +48,18 @@ class DetectionRates:
         Share of failed pipe that is called failed, 0 to 1.
     specificity : float
         Share of sound pipe that is called sound, 0 to 1.
+    sensitivity_looks, specificity_looks : float or None
+        How sure one is of the rate: as of a share counted at so many looks at pipe of known state. None: it is
+        taken as given.
     """
 
     sensitivity: float = 1.0
     specificity: float = 1.0
+    sensitivity_looks: float | None = None
+    specificity_looks: float | None = None
 
     def __post_init__(self) -> None:
-        """Refuse rates under which a look would say nothing."""
+        """Refuse rates under which a look would say nothing, and a worth that is none."""
         for name in ("sensitivity", "specificity"):
             value = getattr(self, name)
             if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= 1:
@@ -57,6 +73,33 @@ class DetectionRates:
                 "to 1 or less, so a look would carry no information. Correct them."
             )
             raise SettingsError(msg)
+        for name in ("sensitivity", "specificity"):
+            self._check_worth(name, getattr(self, f"{name}_looks"))
+
+    def _check_worth(self, name: str, looks: object) -> None:
+        if looks is None:
+            return
+        if isinstance(looks, bool) or not isinstance(looks, int | float) or not 1 <= looks < math.inf:
+            msg = (
+                f"settings.toml, detection, {name}_looks: {looks!r} is not a number of looks from 1 up. Correct it, "
+                f"or leave it out to take {name} as given."
+            )
+            raise SettingsError(msg)
+        if getattr(self, name) == 1:
+            msg = (
+                f"settings.toml, detection, {name}_looks: a {name} of 1 leaves nothing to be unsure of. Write a "
+                f"{name} below 1, or leave {name}_looks out."
+            )
+            raise SettingsError(msg)
+
+    @property
+    def given(self) -> dict[str, float]:
+        """What the settings file says of them."""
+        every = {item.name: getattr(self, item.name) for item in fields(self)}
+        return {name: value for name, value in every.items() if value is not None}
+
+
+_RATE_SETTINGS = {item.name for item in fields(DetectionRates)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,10 +197,7 @@ class Settings:
         for item in fields(self):
             value = getattr(self, item.name)
             if item.name == "detection":
-                plain["detection"] = {
-                    outcome: {"sensitivity": rates.sensitivity, "specificity": rates.specificity}
-                    for outcome, rates in value.items()
-                }
+                plain["detection"] = {outcome: rates.given for outcome, rates in value.items()}
             elif value is not None:
                 plain[item.name] = list(value) if isinstance(value, tuple) else value
         return f"{SETTINGS_HEAD}\n{tomli_w.dumps(plain)}"
@@ -171,19 +211,17 @@ class Settings:
         SettingsError
             The text is no TOML, or names a setting that does not exist, or a value is impossible.
         """
-        try:
-            plain = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as exc:
-            raise SettingsError(f"settings.toml: not readable as TOML ({exc}). Correct that line.") from exc
+        plain = rule_files.parsed(text, "settings.toml")
         _refuse_unknown("setting", tuple(plain), tuple(item.name for item in fields(cls)))
         detection = {outcome: DetectionRates() for outcome in Outcome.codes()}
         given = plain.pop("detection", {})
         if not isinstance(given, dict):
             raise SettingsError("settings.toml, detection: write it as [detection.any], [detection.grade], …")
         for outcome, rates in given.items():
-            if not isinstance(rates, dict) or set(rates) - {"sensitivity", "specificity"}:
+            if not isinstance(rates, dict) or set(rates) - _RATE_SETTINGS:
                 raise SettingsError(
-                    f"settings.toml, detection.{outcome}: it has sensitivity and specificity only."
+                    f"settings.toml, detection.{outcome}: it has sensitivity, specificity, sensitivity_looks and "
+                    "specificity_looks only."
                 )
             detection[outcome] = DetectionRates(**rates)
         lists = {
@@ -269,11 +307,7 @@ class Workspace:
         """Read the user's settings; the defaults apply where there is no file."""
         if not self.settings_file.exists():
             return Settings()
-        try:
-            text = self.settings_file.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as exc:
-            raise SettingsError(f"{self.settings_file}: cannot be read ({exc}).") from exc
-        return Settings.from_toml(text)
+        return Settings.from_toml(rule_files.own_text(self.settings_file))
 
     def write_settings(self, settings: Settings) -> None:
         """Write the settings file, replacing it whole."""

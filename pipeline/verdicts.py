@@ -8,15 +8,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tomllib
 from dataclasses import asdict, dataclass, fields
-from importlib import resources
-from pathlib import Path
 from typing import Any
 
 import duckdb
 import polars as pl
 
+from pipeline import rule_files
 from pipeline.columns import FIRST_YEAR, LAST_YEAR
 from pipeline.errors import SettingsError
 from pipeline.settings import Workspace
@@ -94,12 +92,12 @@ def verdict_rules(workspace: Workspace) -> VerdictRules:
     SettingsError
         A rule says something impossible; the sentence names it.
     """
-    file, plain = _read(workspace.root / RULES_NAME, RULES_NAME)
+    plain = rule_files.parsed(rule_files.own_or_shipped_text(workspace.root, RULES_NAME), RULES_NAME)
     entries = plain.get("rule")
     if set(plain) != {"rule"} or not isinstance(entries, list) or not entries:
-        raise SettingsError(f"{file}: write one [[rule]] block for each rule, and nothing else.")
-    rules = tuple(_Rule(file, number, entry).parse() for number, entry in enumerate(entries, start=1))
-    _check_together(file, rules)
+        raise SettingsError(f"{RULES_NAME}: write one [[rule]] block for each rule, and nothing else.")
+    rules = tuple(_Rule(number, entry).parse() for number, entry in enumerate(entries, start=1))
+    _check_together(rules)
     text = json.dumps([asdict(rule) for rule in rules], sort_keys=True)
     return VerdictRules(rules, hashlib.sha256(text.encode()).hexdigest()[:12])
 
@@ -138,9 +136,9 @@ class _Rule:
         "source",
     )
 
-    def __init__(self, file: str, number: int, entry: Any) -> None:
+    def __init__(self, number: int, entry: Any) -> None:
         self.entry: dict[str, Any] = entry if isinstance(entry, dict) else {}
-        self.place = f"{file}, rule {self.entry.get('id', number)!r}"
+        self.place = f"{RULES_NAME}, rule {self.entry.get('id', number)!r}"
 
     def parse(self) -> VerdictRule:
         for key in self.entry:
@@ -215,24 +213,24 @@ class _Rule:
         return value
 
 
-def _check_together(file: str, rules: tuple[VerdictRule, ...]) -> None:
+def _check_together(rules: tuple[VerdictRule, ...]) -> None:
     seen: set[str] = set()
     for rule in rules:
         if rule.rule_id in seen:
             raise SettingsError(
-                f"{file}, rule {rule.rule_id!r}: the id stands twice. Give each rule its own."
+                f"{RULES_NAME}, rule {rule.rule_id!r}: the id stands twice. Give each rule its own."
             )
         seen.add(rule.rule_id)
     for kind in FindingKind.codes():
         of_kind = [rule for rule in rules if rule.kind == kind]
         if not of_kind:
-            raise SettingsError(f"{file}: there is no rule for {kind!r}. Add one.")
+            raise SettingsError(f"{RULES_NAME}: there is no rule for {kind!r}. Add one.")
         if of_kind[-1].is_conditional:
             problem = f"the last rule of {kind!r} may name no condition. Add one rule for all that is left."
-            raise SettingsError(f"{file}, rule {of_kind[-1].rule_id!r}: {problem}")
+            raise SettingsError(f"{RULES_NAME}, rule {of_kind[-1].rule_id!r}: {problem}")
         if len({rule.family for rule in of_kind}) > 1:
             problem = f"all rules of {kind!r} belong to one family."
-            raise SettingsError(f"{file}, rule {of_kind[-1].rule_id!r}: {problem}")
+            raise SettingsError(f"{RULES_NAME}, rule {of_kind[-1].rule_id!r}: {problem}")
 
 
 def material_years(workspace: Workspace) -> pl.DataFrame:
@@ -248,18 +246,18 @@ def material_years(workspace: Workspace) -> pl.DataFrame:
     SettingsError
         The table says something impossible.
     """
-    file, plain = _read(workspace.root / YEARS_NAME, YEARS_NAME)
+    plain = rule_files.parsed(rule_files.own_or_shipped_text(workspace.root, YEARS_NAME), YEARS_NAME)
     for name in plain:
         if name not in Material.codes():
             raise SettingsError(
-                f"{file}, [{name}]: unknown material. Use one of: {', '.join(Material.codes())}."
+                f"{YEARS_NAME}, [{name}]: unknown material. Use one of: {', '.join(Material.codes())}."
             )
     rows = []
     for material in Material.codes():
         entry = plain.get(material)
         if not isinstance(entry, dict):
-            raise SettingsError(f"{file}: [{material}] is missing. Add it, with `first = …`.")
-        rows.append((material, *_years(f"{file}, [{material}]", entry)))
+            raise SettingsError(f"{YEARS_NAME}: [{material}] is missing. Add it, with `first = …`.")
+        rows.append((material, *_years(f"{YEARS_NAME}, [{material}]", entry)))
     return pl.DataFrame(
         rows, schema={"material": pl.String, "first_year": pl.Float64, "last_year": pl.Float64}, orient="row"
     )
@@ -272,16 +270,3 @@ def _years(place: str, entry: dict[str, Any]) -> tuple[float, float]:
     raise SettingsError(
         f"{place}: first {first!r} and last {last!r} are not years between 1850 and 2100 in this order."
     )
-
-
-def _read(own: Path, shipped: str) -> tuple[str, dict[str, Any]]:
-    try:
-        if own.exists():
-            text = own.read_text(encoding="utf-8-sig")
-        else:
-            text = (resources.files("pipeline.rules") / shipped).read_text(encoding="utf-8")
-        return shipped, tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
-        raise SettingsError(f"{shipped}: not readable as TOML ({exc}). Correct that line.") from exc
-    except (OSError, UnicodeDecodeError) as exc:
-        raise SettingsError(f"{shipped}: cannot be read ({exc}). Correct or remove the file.") from exc

@@ -8,7 +8,8 @@ import numpy as np
 
 from models.looks import FloatArray, IntArray
 from models.renewal import Uint8Array
-from pipeline.assumptions import OTHER, Assumptions
+from pipeline.assumptions import Assumptions
+from pipeline.toml_values import OTHER
 from pipeline.vocabulary import Vocabulary
 
 

@@ -6,22 +6,27 @@ They are data (`pipeline/rules/consequences.toml`, or the workspace's own copy).
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib import resources
 from typing import Any
 
 import polars as pl
 
+from models.money import Spread
+from pipeline import rule_files
 from pipeline.columns import LAST_YEAR
 from pipeline.errors import SettingsError
 from pipeline.settings import Workspace
 
 FILE = "consequences.toml"
-TIE_IN, WHOLE_LINE = "tie_in_segment", "whole_line"
-PARTS = (TIE_IN, WHOLE_LINE)
-PART_WORDS = {TIE_IN: "the last segment, which meets the main", WHOLE_LINE: "the whole line"}
+LOWER, UPPER, TIE_IN, WHOLE = "lower", "upper", "tie_in", "whole"
+#: Parts of a lateral that can be ranked; who owns which is a local rule.
+PARTS = {
+    LOWER: "the lower lateral, from the property line to the main, tie-in included",
+    UPPER: "the upper lateral, from the building to the property line",
+    TIE_IN: "the last segment, which meets the main",
+    WHOLE: "the whole lateral",
+}
 #: Connections for each place of the list, at least.
 LEAST_PER_PLACE = 4
 #: What a weight may hang on, and whether it is a number.
@@ -32,7 +37,7 @@ FACTORS = {
     "infiltration": False,
     "sharing_manhole": True,
 }
-SECTIONS = ("ranking", "prices", "per_foot", "cost", "weight")
+SECTIONS = ("ranking", "prices", "per_foot", "lower_lateral", "cost", "weight")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +78,8 @@ class Weight:
         Above 0.
     because, source : str
         For people.
+    parts : tuple of str
+        Parts of the lateral for which it counts.
     """
 
     factor: str
@@ -81,6 +88,40 @@ class Weight:
     times: float
     because: str
     source: str
+    parts: tuple[str, ...] = tuple(PARTS)
+
+    def words(self) -> str:
+        """The weight for people, and of which parts, if not of all."""
+        of = "" if len(self.parts) == len(PARTS) else f" for: {', '.join(self.parts)}"
+        return f"× {self.times:g}{of}"
+
+
+@dataclass(frozen=True, slots=True)
+class LowerLateral:
+    """How far the lower lateral reaches from the main, where the property line is not on record.
+
+    Attributes
+    ----------
+    street_class : str or None
+        Class of street for which it holds; None for all that have no own one.
+    length_ft : Spread
+        From the property line to the main [ft].
+    source : str
+        Where that comes from.
+    """
+
+    street_class: str | None
+    length_ft: Spread
+    source: str
+
+    def where(self) -> str:
+        """Where it holds, for people."""
+        return "" if self.street_class is None else f" under a street of class {self.street_class}"
+
+    def words(self) -> str:
+        """The length for people."""
+        feet = self.length_ft
+        return f"{feet.likely:g} ft ({feet.low:g} to {feet.high:g}) where the property line is not on record"
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +131,7 @@ class Consequences:
     Attributes
     ----------
     part : str
-        TIE_IN or WHOLE_LINE.
+        Which of `PARTS` is shown first; all of them are ranked.
     list_length : int
         Places of the list whose membership is told.
     share_within_ft : float or None
@@ -98,9 +139,11 @@ class Consequences:
     base_year, index : int, str
         Of the prices.
     mobilisation, per_foot : Price
-        Per bundle; per foot of the whole line.
+        Per bundle; per foot of pipe of the ranked part.
     unknown_length_ft : float
         Taken where a line's length is not on record.
+    lower_laterals : tuple of LowerLateral
+        One without a class of street, and one for each class that differs.
     costs : tuple of CostBand
         Rising depth; the first starts at 0.
     weights : tuple of Weight
@@ -117,6 +160,7 @@ class Consequences:
     mobilisation: Price
     per_foot: Price
     unknown_length_ft: float
+    lower_laterals: tuple[LowerLateral, ...]
     costs: tuple[CostBand, ...]
     weights: tuple[Weight, ...]
     sources: Mapping[str, str]
@@ -129,7 +173,7 @@ class Consequences:
             else f"stretches with gaps up to {self.share_within_ft:g} ft"
         )
         rows = [
-            ("ranked part", PART_WORDS[self.part], "local rule of ownership"),
+            ("part shown first", PARTS[self.part], "local rule of ownership"),
             (
                 "places of the list",
                 f"{self.list_length:,}, and no more than one for every {LEAST_PER_PLACE} connections",
@@ -147,12 +191,12 @@ class Consequences:
             )
             for band in self.costs
         ]
-        if self.part == WHOLE_LINE:
-            rows.append(("each foot of line [US dollars]", self.per_foot.words(), self.sources["per_foot"]))
-            rows.append(
-                ("length where not on record", f"{self.unknown_length_ft:g} ft", self.sources["per_foot"])
-            )
-        rows += [(f"weight: {w.because}", f"× {w.times:g}", w.source) for w in self.weights]
+        rows += [
+            ("each foot of pipe, but of the tie-in alone [US dollars]", self.per_foot.words(), self.sources["per_foot"]),
+            ("length where not on record", f"{self.unknown_length_ft:g} ft", self.sources["per_foot"]),
+        ]
+        rows += [(f"lower lateral{row.where()}", row.words(), row.source) for row in self.lower_laterals]
+        rows += [(f"weight: {w.because}", w.words(), w.source) for w in self.weights]
         return pl.DataFrame(rows, schema=["name", "value", "source"], orient="row").with_row_index(
             "position", 1
         )
@@ -166,17 +210,7 @@ def consequences(workspace: Workspace) -> Consequences:
     SettingsError
         The file says something impossible; the sentence names the place.
     """
-    own = workspace.root / FILE
-    try:
-        if own.exists():
-            text = own.read_text(encoding="utf-8")
-        else:
-            text = (resources.files("pipeline.rules") / FILE).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as exc:
-        raise SettingsError(
-            f"{own}: cannot be read ({exc}). Mend its permissions, or save it as UTF-8."
-        ) from exc
-    return parse(text)
+    return parse(rule_files.own_or_shipped_text(workspace.root, FILE))
 
 
 def parse(text: str) -> Consequences:
@@ -187,16 +221,13 @@ def parse(text: str) -> Consequences:
     SettingsError
         As in `consequences`.
     """
-    try:
-        plain = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
-        raise SettingsError(f"{FILE}: not readable as TOML ({exc}). Correct that line.") from exc
+    plain = rule_files.parsed(text, FILE)
     _only(plain, SECTIONS, "the file")
     ranking, prices, per_foot = (_block(plain, name) for name in ("ranking", "prices", "per_foot"))
     _only(ranking, ("part", "list_length", "share_within_ft"), "[ranking]")
     _only(prices, ("base_year", "index", "mobilisation_usd", "source"), "[prices]")
     _only(per_foot, ("usd", "length_ft_where_unknown", "source"), "[per_foot]")
-    if ranking.get("part") not in PARTS:
+    if ranking.get("part") not in tuple(PARTS):
         raise SettingsError(
             f"{FILE}, [ranking] part: {ranking.get('part')!r} is unknown. Use one of: {', '.join(PARTS)}."
         )
@@ -211,6 +242,7 @@ def parse(text: str) -> Consequences:
         mobilisation=_price(prices, "mobilisation_usd", "[prices]", least=0.0),
         per_foot=_price(per_foot, "usd", "[per_foot]", least=0.0),
         unknown_length_ft=_number(per_foot, "length_ft_where_unknown", "[per_foot]"),
+        lower_laterals=_lower_laterals(_blocks(plain, "lower_lateral")),
         costs=_costs(_blocks(plain, "cost")),
         weights=tuple(
             _weight(entry, f"[[weight]] {n}") for n, entry in enumerate(_blocks(plain, "weight"), 1)
@@ -220,6 +252,23 @@ def parse(text: str) -> Consequences:
             "per_foot": _words(per_foot, "source", "[per_foot]"),
         },
     )
+
+
+def _lower_laterals(entries: list[dict[str, Any]]) -> tuple[LowerLateral, ...]:
+    found: dict[str | None, LowerLateral] = {}
+    for n, entry in enumerate(entries, 1):
+        where = f"[[lower_lateral]] {n}"
+        _only(entry, ("street_class", "length_ft", "source"), where)
+        street = _words(entry, "street_class", where).lower() if "street_class" in entry else None
+        if street in found:
+            raise SettingsError(f"{FILE}, {where}: this street_class has a block already. Keep one of them.")
+        length = _spread(entry, "length_ft", where, least=1.0)
+        found[street] = LowerLateral(street, length, _words(entry, "source", where))
+    if None not in found:
+        raise SettingsError(
+            f"{FILE}: write one [[lower_lateral]] block without street_class; it applies where no other does."
+        )
+    return tuple(found.values())
 
 
 def _costs(entries: list[dict[str, Any]]) -> tuple[CostBand, ...]:
@@ -239,7 +288,7 @@ def _costs(entries: list[dict[str, Any]]) -> tuple[CostBand, ...]:
 
 
 def _weight(entry: dict[str, Any], where: str) -> Weight:
-    _only(entry, ("factor", "at_least", "is", "times", "because", "source"), where)
+    _only(entry, ("factor", "at_least", "is", "times", "because", "source", "parts"), where)
     factor = entry.get("factor")
     if factor not in FACTORS:
         raise SettingsError(
@@ -261,7 +310,17 @@ def _weight(entry: dict[str, Any], where: str) -> Weight:
         times=times,
         because=_words(entry, "because", where),
         source=_words(entry, "source", where),
+        parts=_parts(entry, where),
     )
+
+
+def _parts(entry: dict[str, Any], where: str) -> tuple[str, ...]:
+    given = entry.get("parts", list(PARTS))
+    if not isinstance(given, list) or not given or any(part not in tuple(PARTS) for part in given):
+        raise SettingsError(
+            f"{FILE}, {where}, parts: write a list of one or more of: {', '.join(PARTS)}."
+        )
+    return tuple(part for part in PARTS if part in given)
 
 
 def _block(plain: dict[str, Any], name: str) -> dict[str, Any]:
@@ -310,14 +369,19 @@ def _words(entry: Mapping[str, Any], name: str, where: str) -> str:
 
 
 def _price(entry: Mapping[str, Any], name: str, where: str, *, least: float) -> Price:
+    spread = _spread(entry, name, where, least=least)
+    return Price(spread.low, spread.likely, spread.high)
+
+
+def _spread(entry: Mapping[str, Any], name: str, where: str, *, least: float) -> Spread:
     given = entry.get(name)
     if not isinstance(given, dict) or set(given) != {"low", "likely", "high"}:
         raise SettingsError(f"{FILE}, {where}, {name}: write {{ low = …, likely = …, high = … }}.")
-    price = Price(
-        *(_number(given, part, f"{where}, {name}", low=least) for part in ("low", "likely", "high"))
+    low, likely, high = (
+        _number(given, part, f"{where}, {name}", low=least) for part in ("low", "likely", "high")
     )
-    if not price.low <= price.likely <= price.high:
+    if not low <= likely <= high:
         raise SettingsError(
             f"{FILE}, {where}, {name}: low, likely and high must rise in this order. Correct it."
         )
-    return price
+    return Spread(low, likely, high)
