@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from models.best_set import choose_best
 from models.errors import ModelInputError
-from models.ranking import Choice, Jobs, choose_best, choose_in_sequence
+from models.ranking import Choice, Jobs, choose_in_sequence
 from pipeline.errors import FitError, SettingsError
 from pipeline.published import contract
 from pipeline.published.read import PublishedReader

@@ -11,8 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.best_set import choose_best
 from models.errors import ModelInputError
-from models.ranking import Jobs, best_sequence, bundle_neighbours, choose_best, choose_in_sequence, top_share
+from models.ranking import Jobs, best_sequence, bundle_neighbours, choose_in_sequence, top_share
 
 # Worked by hand. Street A (bundle 0): three laterals at 4,000 each, one set-up of 2,000; risk 0.9, 0.65, 0.1.
 # Street B (bundle 1): one lateral at 4,000, set-up 2,000, risk 0.7. Street C (bundle 2): at 6,000, set-up 0, 0.5.
