@@ -13,6 +13,7 @@ from rich.text import Text
 
 from pipeline.assumptions import Assumptions, read_assumptions, write_own_copy
 from pipeline.commands import Context, add_plain_row, tell
+from pipeline.commands.options import form_option, lots_options
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
 from pipeline.published.read import PublishedReader, open_current
@@ -33,15 +34,8 @@ SHOWN_CAMERAS = 20
 
 
 @click.command("budget")
-@click.argument("asked", nargs=-1)
-@click.option(
-    "--file",
-    "file",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Spreadsheet with a column 'lot_id' or 'address'.",
-)
+@lots_options
 @click.option("--portfolio", help="Tag of a group of lots.")
-@click.option("--subdivision", help="Name of a subdivision.")
 @click.option("--horizon", type=int, help="Years to look ahead. [default: 20]")
 @click.option("--draws", type=int, help="Possible futures to simulate. [default: 2000]")
 @click.option("--reserve", type=float, help="What lies in the reserve now, in dollars.")
@@ -58,14 +52,7 @@ SHOWN_CAMERAS = 20
 @click.option(
     "--purpose", help="What the files are for; needed where lots are named, and kept in the log of exports."
 )
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["table", "csv", "json"]),
-    default="table",
-    show_default=True,
-    help="How to print the answer; csv has the years of all policies.",
-)
+@form_option("csv", "json", help="How to print the answer; csv has the years of all policies.")
 @click.pass_obj
 def budget_command(
     context: Context,

@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.commands import Context, add_plain_row
+from pipeline.commands.options import form_option
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until, write_whole
 from pipeline.geojson import point_collection
 from pipeline.percent import estimate_words
@@ -30,14 +31,7 @@ TABLE_WIDTH = 120
     show_default=True,
     help="Areas to show on the screen.",
 )
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["table", "csv", "geojson"]),
-    default="table",
-    show_default=True,
-    help="How to print the areas.",
-)
+@form_option("csv", "geojson", help="How to print the areas.")
 @click.option(
     "--doors",
     type=click.Path(path_type=Path, dir_okay=False),

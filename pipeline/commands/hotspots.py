@@ -14,6 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.commands import Context, add_plain_row
+from pipeline.commands.options import form_option
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, log_export, use_until, write_whole
 from pipeline.published import contract
@@ -34,14 +35,7 @@ OUTLINES = ("outline_wkt", "outline_degrees_wkt", "core_wkt")
     is_flag=True,
     help="Those of the last years only; set hot_spot_recent_years in settings.toml and build first.",
 )
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["table", "csv", "geojson"]),
-    default="table",
-    show_default=True,
-    help="How to print them; geojson is for a map.",
-)
+@form_option("csv", "geojson", help="How to print them; geojson is for a map.")
 @click.option(
     "--lots",
     "lots_file",

@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.commands import Context, add_plain_row
+from pipeline.commands.options import form_option, lots_options
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
 from pipeline.geojson import point_collection
@@ -38,22 +39,8 @@ CAUTION = (
 
 
 @click.command("score")
-@click.argument("asked", nargs=-1)
-@click.option(
-    "--file",
-    "file",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Spreadsheet with a column 'lot_id' or 'address'.",
-)
-@click.option("--subdivision", help="Name of a subdivision.")
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["table", "csv", "json", "geojson"]),
-    default="table",
-    show_default=True,
-    help="How to print the answer.",
-)
+@lots_options
+@form_option("csv", "json", "geojson", help="How to print the answer.")
 @click.option(
     "--purpose",
     help="What the answers are for; needed for lots in csv, json or geojson, and kept in the log of exports.",

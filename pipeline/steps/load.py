@@ -9,11 +9,12 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline import readers, validate
+from pipeline import validate
 from pipeline.column_map import ColumnMap
 from pipeline.progress import Progress, silent
 from pipeline.readers.raw import RawRows
 from pipeline.settings import Workspace
+from pipeline.steps.load_plan import read_by
 from pipeline.steps.staging import Staging
 from pipeline.validate import CheckedRows
 from pipeline.warehouse import Warehouse, open_warehouse, register_frame, sql_text
@@ -83,13 +84,7 @@ def load(
     workspace.create()
     with open_warehouse(workspace) as warehouse:
         progress(f"Reading {path.name}")
-        raw = readers.read(
-            path,
-            sheet=column_map.sheet,
-            header_row=column_map.header_row,
-            delimiter=column_map.delimiter,
-            grid=column_map.grid,
-        )
+        raw = read_by(column_map, path)
         earlier = find_earlier(warehouse, raw, column_map)
         if earlier is not None and _waiting_rows(warehouse, earlier) is None:
             return earlier

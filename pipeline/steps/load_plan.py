@@ -61,6 +61,17 @@ class MapLine:
     sample: str
 
 
+def read_by(column_map: ColumnMap, path: Path) -> RawRows:
+    """Read a file as its map says: sheet, row of headers, delimiter and grid."""
+    return readers.read(
+        path,
+        sheet=column_map.sheet,
+        header_row=column_map.header_row,
+        delimiter=column_map.delimiter,
+        grid=column_map.grid,
+    )
+
+
 def plan_load(
     path: Path,
     *,
@@ -89,13 +100,7 @@ def plan_load(
     if column_map is not None:
         if sheet is not None:
             column_map = replace(column_map, sheet=sheet)
-        raw = readers.read(
-            path,
-            sheet=column_map.sheet,
-            header_row=column_map.header_row,
-            delimiter=column_map.delimiter,
-            grid=column_map.grid,
-        )
+        raw = read_by(column_map, path)
         return LoadPlan(path, column_map, None, raw)
     if layout is not None and layout not in LAYOUTS:
         raise SettingsError(f"--layout {layout}: no such layout. Use one of: {', '.join(LAYOUTS)}.")

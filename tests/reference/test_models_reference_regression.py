@@ -42,17 +42,20 @@ def test_curve_without_covariates_equals_survreg(reference_case, name, group, fa
 
 
 @pytest.mark.parametrize("family", ["weibull", "log-logistic", "log-normal"])
-def test_cosmesis_on_treatment_equals_survreg(reference_case, family):
-    case = reference_case("cosmesis")
+@pytest.mark.parametrize(
+    ("name", "group", "term"), [("cosmesis", "RT", "groupRT"), ("mice", "ge", "groupge")]
+)
+def test_two_groups_equal_survreg(reference_case, name, group, term, family):
+    # Finkelstein & Wolfe 1985; Hoel & Walburg 1972. Answers of R survreg on an indicator of one of the groups.
+    case = reference_case(name)
     expected = case.answers["regression_on_group"][family]
-    left, right, weight = case.rows("ALL")
-    radiotherapy_alone = np.array([row["group"] == "RT" for row in case.table], dtype=float)
-    fit = IntervalRegression(family).fit(radiotherapy_alone, left, right, weight)
+    is_one = np.array([row["group"] == group for row in case.table], dtype=float)
+    fit = IntervalRegression(family).fit(is_one, *case.rows("ALL"))
     assert fit.log_likelihood_ == pytest.approx(expected["loglik"], rel=1e-6)
     assert fit.intercept_ == pytest.approx(expected["coef"]["(Intercept)"], rel=5e-5)
-    assert fit.coef_[0] == pytest.approx(expected["coef"]["groupRT"], rel=5e-5)
+    assert fit.coef_[0] == pytest.approx(expected["coef"][term], rel=5e-5)
     assert 1.0 / fit.shape_ == pytest.approx(expected["coef"]["scale"], rel=5e-5)
-    assert fit.standard_error_[1] == pytest.approx(expected["se"]["groupRT"], rel=1e-4)
+    assert fit.standard_error_[1] == pytest.approx(expected["se"][term], rel=1e-4)
 
 
 def test_intercept_column_in_x_is_not_added_twice(reference_case):
@@ -142,20 +145,6 @@ def test_predictions_are_those_of_scipy_laws(reference_case, family):
     tripled = fit.failure_probability(ages, exposure=3.0)
     np.testing.assert_allclose(tripled, 1 - law.sf(ages) ** 3, atol=1e-12)
     assert fit.quantile(0.3)[0] == pytest.approx(law.ppf(0.3), rel=1e-9)
-
-
-@pytest.mark.parametrize("family", ["weibull", "log-logistic", "log-normal"])
-def test_mice_on_housing_equals_survreg(reference_case, family):
-    # Hoel & Walburg 1972; answers of R survreg 3.5-3 on an indicator of the germ-free.
-    case = reference_case("mice")
-    expected = case.answers["regression_on_group"][family]
-    germ_free = np.array([row["group"] == "ge" for row in case.table], dtype=float)
-    fit = IntervalRegression(family).fit(germ_free, *case.rows("ALL"))
-    assert fit.log_likelihood_ == pytest.approx(expected["loglik"], rel=1e-6)
-    assert fit.intercept_ == pytest.approx(expected["coef"]["(Intercept)"], rel=5e-5)
-    assert fit.coef_[0] == pytest.approx(expected["coef"]["groupge"], rel=5e-5)
-    assert 1.0 / fit.shape_ == pytest.approx(expected["coef"]["scale"], rel=5e-5)
-    assert fit.standard_error_[1] == pytest.approx(expected["se"]["groupge"], rel=1e-4)
 
 
 def test_part_cracking_has_the_weibull_of_the_book(reference_case):
