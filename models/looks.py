@@ -7,6 +7,7 @@ Containers only: flat numpy arrays with a stated grain, checked once on construc
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -130,6 +131,13 @@ class LifeLooks:
             _store(self, ("look_sensitivity",), np.float64)
         self._check_shapes()
         self._check_values()
+
+    @cached_property
+    def candidates_by_life(self) -> tuple[IntArray, IntArray, IntArray]:
+        """Candidates in order of their lives, and the first and the number of each life's in that order."""
+        order = np.argsort(self.candidate_life, kind="stable")
+        number = np.bincount(self.candidate_life, minlength=self.n_lives)
+        return order, np.cumsum(number) - number, number
 
     def _check_shapes(self) -> None:
         _same_length(self, ("candidate_life", "candidate_row", "candidate_probability"))

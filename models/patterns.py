@@ -8,6 +8,7 @@ sums for lines of several lives. `models.likelihood` evaluates and differentiate
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +48,7 @@ class Sequences:
         """Number of lives or lines."""
         return len(self.start) - 1
 
-    @property
+    @cached_property
     def state_start(self) -> IntArray:
         """Offset of each subject's c_0 in `state_coef`."""
         return self.start[:-1] + np.arange(self.n_subjects)
@@ -226,17 +227,18 @@ def build_forms(
     used = coef != 0.0
     request, year, coef = request[used], year[used], coef[used]
     request, year, coef, candidate = _over_candidates(looks, life, request, year, coef)
-    wide = looks.candidate_install_max - looks.candidate_install_min > WIDE_INSTALL_YEARS
+    low, high = looks.candidate_install_min[candidate], looks.candidate_install_max[candidate]
+    wide = high - low > WIDE_INSTALL_YEARS
     if node is None:
-        repeat = np.where(wide[candidate], N_NODES, 1)
+        repeat = np.where(wide, N_NODES, 1)
         entry = np.repeat(np.arange(len(request)), repeat)
         at_node = ranges(np.zeros(len(request), dtype=np.int64), repeat)
         request, year, candidate = request[entry], year[entry], candidate[entry]
-        coef = coef[entry] * np.where(wide[candidate], NODE_WEIGHT[at_node], 1.0)
+        low, high, wide = low[entry], high[entry], wide[entry]
+        coef = coef[entry] * np.where(wide, NODE_WEIGHT[at_node], 1.0)
     else:
         at_node = node[request]
-    low, high = looks.candidate_install_min[candidate], looks.candidate_install_max[candidate]
-    install = low + (high - low) * np.where(wide[candidate], NODE_QUANTILE[at_node], 0.5)
+    install = low + (high - low) * np.where(wide, NODE_QUANTILE[at_node], 0.5)
     age = np.round(year - install, YEAR_DECIMALS)
     sound = age <= 0.0
     constant = total_by(request[sound], coef[sound], len(life))
@@ -256,15 +258,9 @@ def _over_candidates(
     looks: LifeLooks, life: IntArray, request: IntArray, year: FloatArray, coef: FloatArray
 ) -> tuple[IntArray, FloatArray, FloatArray, IntArray]:
     """Repeat entries over the candidates of their life, weighted by their prior chance."""
-    order, first, n_candidates = _candidates_by_life(looks)
+    order, first, n_candidates = looks.candidates_by_life
     subject = life[request]
     entry = np.repeat(np.arange(len(request)), n_candidates[subject])
     candidate = order[ranges(first[subject], n_candidates[subject])]
     weighted = coef[entry] * looks.candidate_probability[candidate]
     return request[entry], year[entry], weighted, candidate
-
-
-def _candidates_by_life(looks: LifeLooks) -> tuple[IntArray, IntArray, IntArray]:
-    order = np.argsort(looks.candidate_life, kind="stable")
-    n_candidates = np.bincount(looks.candidate_life, minlength=looks.n_lives)
-    return order, np.cumsum(n_candidates) - n_candidates, n_candidates
