@@ -123,6 +123,7 @@ class LifeRegression:
         group: ArrayLike | None = None,
         start: FloatArray | None = None,
         near: FittedLives | None = None,
+        near_rounds: int = 0,
     ) -> FittedLives:
         """Fit by Newton's method with analytic gradient and Hessian.
 
@@ -150,6 +151,8 @@ class LifeRegression:
             Coefficients to begin at, such as those of a fit to nearly the same looks.
         near : FittedLives, optional
             A fit of the same terms and groups to begin at, whose widths of priors are kept instead of chosen anew.
+        near_rounds : int
+            Rounds of choosing widths anew after all, beginning at those of `near`.
 
         Returns
         -------
@@ -186,23 +189,23 @@ class LifeRegression:
         # Matrices are long and narrow: threads would spend ten times what they save.
         with threadpool_limits(1, user_api="blas"):
             if near is None:
-                optimum, prior, sd = self._optimise(problem, prior, start)
+                first = problem.start(prior) if start is None else start
+                x = np.concatenate((first, np.zeros(problem.n_groups)))
+                optimum, prior, sd = self._optimise(problem, prior, FIRST_SD, x, WIDTH_ROUNDS)
             else:
                 prior = replace(prior, sd=near.prior_sd)
                 sd = FIRST_SD if near.effects is None else near.effects.sd
-                optimum = problem.mode(prior, sd, near.mode, self.max_iterations)
+                optimum, prior, sd = self._optimise(problem, prior, sd, near.mode, near_rounds)
         status, reason = _verdict_on(optimum, names)
         return self._result(problem, names, prior, (optimum, sd), status, reason)
 
     def _optimise(
-        self, problem: _Problem, prior: Prior, start: FloatArray | None
+        self, problem: _Problem, prior: Prior, sd: float, x: FloatArray, rounds: int
     ) -> tuple[Optimum[Arrow], Prior, float]:
         """Alternate between the mode and the widths that are to be chosen from the data."""
-        p, sd = len(prior.mean), FIRST_SD
-        first = problem.start(prior) if start is None else start
-        x = np.concatenate((first, np.zeros(problem.n_groups)))
+        p = len(prior.mean)
         optimum = problem.mode(prior, sd, x, self.max_iterations)
-        for _ in range(WIDTH_ROUNDS):
+        for _ in range(rounds):
             if not (prior.is_estimated or problem.n_groups) or not optimum.converged:
                 break
             curvature = optimum.hessian.negated()
