@@ -105,8 +105,9 @@ def fit_design(
     lines: LineLooks | None,
     *,
     detection: Detection,
-    ridges: tuple[Ridge, ...] | None = None,
     near: FittedLives | None = None,
+    near_rounds: int = 0,
+    law: str = "weibull",
 ) -> FittedLives:
     """Fit the regression on looks with a design's rows, names and priors.
 
@@ -118,12 +119,14 @@ def fit_design(
         From `life_looks` and `line_looks`.
     detection : Detection
         How far a look is to be believed.
-    ridges : tuple of Ridge, optional
-        Priors in place of the design's.
     near : FittedLives, optional
         A fit of this design to begin at, whose widths of priors are kept.
+    near_rounds : int
+        Rounds of choosing widths anew after all.
+    law : str
+        Law of life.
     """
-    regression = LifeRegression(ridges=design.ridges if ridges is None else ridges, detection=detection)
+    regression = LifeRegression(ridges=design.ridges, detection=detection, law=law)
     return regression.fit(
         design.X,
         design.Z,
@@ -135,6 +138,7 @@ def fit_design(
         W_names=design.W_names or None,
         group=design.group if design.areas else None,
         near=near,
+        near_rounds=near_rounds,
     )
 
 
