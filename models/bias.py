@@ -9,7 +9,7 @@ from models.errors import ModelInputError
 from models.looks import Detection, FloatArray
 
 
-def known_failure_sensitivity(
+def dug_out_share(
     n_ended: ArrayLike,
     n_standing: ArrayLike,
     n_bad: ArrayLike,
@@ -18,7 +18,7 @@ def known_failure_sensitivity(
     *,
     pooled: float = 20.0,
 ) -> FloatArray:
-    """Chance that a failed pipe counts as bad: dug out before the look, or called bad by the camera.
+    """Share of failed pipe that had been dug out before a look.
 
     Parameters
     ----------
@@ -38,7 +38,6 @@ def known_failure_sensitivity(
     Returns
     -------
     ndarray, shape (n_cells,)
-        q + (1 - q) · sensitivity, with q the share of failed pipes that had been dug out.
 
     Raises
     ------
@@ -47,10 +46,6 @@ def known_failure_sensitivity(
 
     Notes
     -----
-    Of failed pipes a share q is dug out and known for certain; the camera sees the rest only. With F the
-    share failed, P(bad or dug out) = F (q + (1 - q) Se) + (1 - F) (1 - Sp): so all looks of a cell have
-    this sensitivity, those that called a standing pipe good among them. Counting the dug-out as certain
-    while the standing keep Se makes F too high, for the standing are short of just those failed ones.
     By moments: standing failed = (n_bad - (1 - Sp) n_standing) / (Se + Sp - 1), not below 0.
     """
     ended, standing, bad = (np.asarray(a, dtype=np.float64) for a in (n_ended, n_standing, n_bad))
@@ -67,6 +62,32 @@ def known_failure_sensitivity(
     group_ended = np.bincount(of_group, weights=ended, minlength=n_groups)
     group_failed = np.bincount(of_group, weights=failed, minlength=n_groups)
     by_group = (group_ended + pooled * overall) / (group_failed + pooled)
-    share = (ended + pooled * by_group[of_group]) / (failed + pooled)
+    share: FloatArray = (ended + pooled * by_group[of_group]) / (failed + pooled)
+    return share
+
+
+def known_failure_sensitivity(dug_out: ArrayLike, detection: Detection) -> FloatArray:
+    """Chance that a failed pipe counts as bad: dug out before the look, or called bad by the camera.
+
+    Parameters
+    ----------
+    dug_out : array, shape (n_cells,)
+        From `dug_out_share`.
+    detection : Detection
+        Of the camera.
+
+    Returns
+    -------
+    ndarray, shape (n_cells,)
+        q + (1 - q) · sensitivity, with q the share of failed pipes that had been dug out.
+
+    Notes
+    -----
+    Of failed pipes a share q is dug out and known for certain; the camera sees the rest only. With F the
+    share failed, P(bad or dug out) = F (q + (1 - q) Se) + (1 - F) (1 - Sp): so all looks of a cell have
+    this sensitivity, those that called a standing pipe good among them. Counting the dug-out as certain
+    while the standing keep Se makes F too high, for the standing are short of just those failed ones.
+    """
+    share = np.asarray(dug_out, dtype=np.float64)
     sensitivity: FloatArray = share + (1.0 - share) * detection.sensitivity
     return sensitivity

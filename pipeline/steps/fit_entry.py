@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from models.bias import known_failure_sensitivity
+from models.bias import dug_out_share, known_failure_sensitivity
 from models.looks import Detection
 from pipeline.steps.fit_input import ENDED, OUTCOME_COLUMNS, Exposure, outcome_looks
 from pipeline.vocabulary import Outcome
@@ -39,7 +39,8 @@ def enter_lives(
     Returns
     -------
     tuple of DataFrame
-        Lives with `life` (0, 1, …), `weight` and `is_split`; looks with `life, look_at, is_bad, sensitivity`.
+        Lives with `life` (0, 1, …), `weight` and `is_split`; looks for `believed`, with `life, weight, look_at,
+        is_bad, is_known, material, band`.
 
     Notes
     -----
@@ -53,8 +54,7 @@ def enter_lives(
         entered = looks.join(lives.select("life_id", "life", "weight"), on="life_id")
     else:
         lives, entered = _split_ended(exposure, outcome, looked, looks, detections)
-    believed = _with_sensitivity(entered, exposure.lives, detections[outcome])
-    return lives, believed.select("life", "look_at", "is_bad", "sensitivity")
+    return lives, celled(entered, exposure.lives)
 
 
 def _split_ended(
@@ -90,12 +90,40 @@ def _split_ended(
     return lives, pl.concat([own.select(columns), known.select(columns)])
 
 
-def _with_sensitivity(looks: pl.DataFrame, lives: pl.DataFrame, detection: Detection) -> pl.DataFrame:
-    """Add how far each look is to be believed: see `models.bias.known_failure_sensitivity`."""
-    celled = _celled(looks, lives)
+def believed(looks: pl.DataFrame, detection: Detection) -> pl.DataFrame:
+    """Say how far each look is to be believed: see `models.bias.known_failure_sensitivity`.
+
+    Parameters
+    ----------
+    looks : DataFrame
+        From `enter_lives`.
+    detection : Detection
+        Of the camera, for the outcome that is fitted.
+
+    Returns
+    -------
+    DataFrame
+        `life, look_at, is_bad, sensitivity`.
+    """
+    cells = dug_out(looks, detection)
+    sensitivity = known_failure_sensitivity(cells["dug_out"].to_numpy(), detection)
+    of_cell = cells.with_columns(sensitivity=pl.Series(sensitivity))
+    return looks.join(of_cell, on=["material", "band"]).select("life", "look_at", "is_bad", "sensitivity")
+
+
+def dug_out(looks: pl.DataFrame, detection: Detection) -> pl.DataFrame:
+    """Share of failed pipe that had been dug out: `material, band, dug_out`; see `models.bias.dug_out_share`.
+
+    Parameters
+    ----------
+    looks : DataFrame
+        From `enter_lives`.
+    detection : Detection
+        Of the camera, for the outcome that is fitted.
+    """
     weight, is_known = pl.col("weight"), pl.col("is_known")
     cells = (
-        celled.group_by("material", "band")
+        looks.group_by("material", "band")
         .agg(
             n_ended=weight.filter(is_known & pl.col("is_bad")).sum(),
             n_standing=weight.filter(~is_known).sum(),
@@ -103,18 +131,18 @@ def _with_sensitivity(looks: pl.DataFrame, lives: pl.DataFrame, detection: Detec
         )
         .sort("material", "band")
     )
-    sensitivity = known_failure_sensitivity(
+    share = dug_out_share(
         cells["n_ended"].to_numpy(),
         cells["n_standing"].to_numpy(),
         cells["n_bad"].to_numpy(),
         cells["material"].rle_id().to_numpy(),
         detection,
     )
-    believed = cells.select("material", "band").with_columns(sensitivity=pl.Series(sensitivity))
-    return celled.join(believed, on=["material", "band"])
+    return cells.select("material", "band").with_columns(dug_out=pl.Series(share))
 
 
-def _celled(looks: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
+def celled(looks: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
+    """Add to looks the `material` and the age `band` that they are counted in."""
     return looks.join(lives.select("life_id", "material"), on="life_id").with_columns(
         band=_band(pl.col("age"))
     )
@@ -148,7 +176,7 @@ def _family_shares(exposure: Exposure, outcome: str, detections: Mapping[str, De
     """
     looks = outcome_looks(exposure, Outcome.ANY.value).filter(pl.col("basis") == "findings")
     family = outcome_looks(exposure, outcome).filter(pl.col("basis") == "findings")
-    seen = _celled(
+    seen = celled(
         looks.join(
             family.select("life_id", "inspection_id", is_own="is_bad"), on=["life_id", "inspection_id"]
         ),

@@ -14,6 +14,7 @@ from models.looks import FloatArray, IntArray
 from pipeline.published import contract
 from pipeline.published.write import empty
 from pipeline.settings import Settings
+from pipeline.steps.camera_rates import fit_believing, rate_beliefs, repeat_input
 from pipeline.steps.fit_candidates import ROW_KEYS, UNKNOWN, material_shares
 from pipeline.steps.fit_design import (
     Design,
@@ -23,7 +24,7 @@ from pipeline.steps.fit_design import (
     make_design,
     start_from,
 )
-from pipeline.steps.fit_entry import enter_lives
+from pipeline.steps.fit_entry import believed, enter_lives
 from pipeline.steps.fit_input import Exposure, outcome_line_looks, outcome_looks
 from pipeline.vocabulary import Correction, Outcome
 
@@ -138,13 +139,17 @@ def _fit(
         design = replace(design, areas=(), group=np.full_like(design.group, -1))
     if bellies is not None and bellies.is_ok:
         design = start_from(design, bellies.fitted)
-    detection = detection_of(settings, outcome)
     detections = {name: detection_of(settings, name) for name in settings.detection}
-    copies, copy_looks = enter_lives(exposure, outcome, looked, looks, detections)
+    copies, entered = enter_lives(exposure, outcome, looked, looks, detections)
     lines = lines.join(copies.filter(~pl.col("is_split")).select("life_id", "life"), on="life_id")
-    fitted = fit_design(
-        design, life_looks(design, copies, copy_looks), line_looks(lines), detection=detection
-    )
+    at_lines = line_looks(lines)
+
+    def fit(detection: Detection, near: FittedLives | None) -> FittedLives:
+        seen = life_looks(design, copies, believed(entered, detection))
+        return fit_design(design, seen, at_lines, detection=detection, near=near)
+
+    repeats = repeat_input(design, looked, looks, entered)
+    fitted, _ = fit_believing(fit, design, repeats, rate_beliefs(settings, outcome))
     nothing = np.empty((0, len(fitted.coef)))
     return OutcomeFit(outcome, design, fitted, nothing, looked, looks, lines["inspection_id"].n_unique())
 
