@@ -18,14 +18,24 @@ from models.atoms import Predictors
 from models.errors import ModelInputError
 from models.fitted_lives import FittedLives, GroupEffects, linear_predictors
 from models.groups import Groups
-from models.likelihood import LooksLikelihood
+from models.likelihood import Derivatives, LooksLikelihood
 from models.looks import Detection, FloatArray, LifeLooks, LineLooks, single_candidates
-from models.newton import Optimum, maximise
-from models.priors import FIRST_SD, Prior, Ridge, resolve_prior, updated_prior, updated_width
+from models.newton import GAIN_TOLERANCE, Optimum, maximise
+from models.priors import (
+    FIRST_SD,
+    Extrapolation,
+    Prior,
+    Ridge,
+    resolve_prior,
+    updated_prior,
+    updated_width,
+)
 
 #: Rounds of choosing prior widths, and the relative change of a width at which they stop.
 WIDTH_ROUNDS = 100
 WIDTH_TOLERANCE = 1e-3
+#: While widths are still being chosen the mode need not be found to more than this [log-likelihood units].
+ROUND_TOLERANCE = 1e-4
 #: A coefficient this uncertain [log units squared] is not determined by anything.
 LARGEST_VARIANCE = 1e4
 #: Where the search starts for the log odds of failing from the start: about 5 %.
@@ -180,6 +190,11 @@ class LifeRegression:
         names = _term_names(designs, (X_names, Z_names, W_names))
         prior = resolve_prior(self.ridges, names)
         groups = None if group is None else _groups(group, n_rows)
+        # Rows of lives that nobody looked at have no part in the fit, and may be most of them.
+        used, row = np.unique(looks.candidate_row, return_inverse=True)
+        designs = tuple(design[used] for design in designs)
+        looks = replace(looks, candidate_row=row)
+        groups = None if groups is None else Groups(groups.of_row[used], groups.n)
         problem = _Problem(
             designs, LooksLikelihood(looks, line_looks, self.detection, groups, self.law), looks, line_looks
         )
@@ -203,24 +218,28 @@ class LifeRegression:
         self, problem: _Problem, prior: Prior, sd: float, x: FloatArray, rounds: int
     ) -> tuple[Optimum[Arrow], Prior, float]:
         """Alternate between the mode and the widths that are to be chosen from the data."""
-        p = len(prior.mean)
-        optimum = problem.mode(prior, sd, x, self.max_iterations)
-        for _ in range(rounds):
-            if not (prior.is_estimated or problem.n_groups) or not optimum.converged:
+        p, chosen = len(prior.mean), prior.group >= 0
+        chooses = rounds > 0 and (prior.is_estimated or problem.n_groups > 0)
+        extrapolation = Extrapolation()
+        for _ in range(rounds if chooses else 0):
+            optimum = problem.mode(prior, sd, x, self.max_iterations, ROUND_TOLERANCE)
+            x = optimum.x
+            if not optimum.converged:
                 break
             curvature = optimum.hessian.negated()
             covariance = np.asarray(np.linalg.inv(curvature.reduced()), dtype=np.float64)
-            wider = updated_prior(prior, optimum.x[:p], covariance)
-            change = np.abs(np.log(wider.sd[prior.finite] / prior.sd[prior.finite])).max(initial=0.0)
+            wider, new = updated_prior(prior, x[:p], covariance), sd
             if problem.n_groups:
-                variance = curvature.tip_of_inverse(covariance)
-                new = updated_width(sd, optimum.x[p:], variance)
-                change, sd = max(change, abs(np.log(new / sd))), new
-            prior = wider
-            optimum = problem.mode(prior, sd, optimum.x, self.max_iterations)
-            if change < WIDTH_TOLERANCE:
+                new = updated_width(sd, x[p:], curvature.tip_of_inverse(covariance))
+            old = np.log(np.append(prior.sd[chosen], sd))
+            found = np.log(np.append(wider.sd[chosen], new))
+            leapt = np.exp(extrapolation.next(found))
+            widths = prior.sd.copy()
+            widths[chosen], sd = leapt[:-1], float(leapt[-1])
+            prior = replace(prior, sd=widths)
+            if np.abs(found - old).max() < WIDTH_TOLERANCE:
                 break
-        return optimum, prior, sd
+        return problem.mode(prior, sd, x, self.max_iterations), prior, sd
 
     def _result(
         self,
@@ -286,6 +305,7 @@ class _Problem:
         self.system = system
         self.n_coef = sum(design.shape[1] for design in designs)
         self.n_groups = 0 if system.groups is None else system.groups.n
+        self._known: tuple[FloatArray, Derivatives] | None = None
         line_bad = np.zeros(0, dtype=np.bool_) if line_looks is None else line_looks.line_bad
         in_line = np.zeros(0, dtype=np.int64) if line_looks is None else line_looks.member_life
         self.n_lives = len(np.union1d(looks.look_life, in_line))
@@ -315,12 +335,19 @@ class _Problem:
     def log_likelihood(self, x: FloatArray) -> float:
         return self.system.value(self.predictors(x))
 
-    def mode(self, prior: Prior, sd: float, start: FloatArray, max_steps: int) -> Optimum[Arrow]:
+    def mode(
+        self,
+        prior: Prior,
+        sd: float,
+        start: FloatArray,
+        max_steps: int,
+        tolerance: float = GAIN_TOLERANCE,
+    ) -> Optimum[Arrow]:
         """Maximise log-likelihood plus log prior."""
         p = self.n_coef
 
         def derivatives(x: FloatArray) -> tuple[float, FloatArray, Arrow]:
-            found = self.system.derivatives(self.predictors(x), self.designs)
+            found = self._likelihood(x)
             coef, effects = x[:p], x[p:]
             pull = np.concatenate((prior.precision * (coef - prior.mean), effects / sd**2))
             stiffness = Arrow(
@@ -331,7 +358,13 @@ class _Problem:
             value = found.value + prior.log_density(coef) - 0.5 * float(effects @ effects) / sd**2
             return value, found.gradient - pull, found.hessian + stiffness
 
-        return maximise(derivatives, start, max_steps=max_steps)
+        return maximise(derivatives, start, max_steps=max_steps, tolerance=tolerance)
+
+    def _likelihood(self, x: FloatArray) -> Derivatives:
+        """Derivatives of the log-likelihood; those last asked for are kept, for a new prior begins where they are."""
+        if self._known is None or not np.array_equal(self._known[0], x):
+            self._known = (x.copy(), self.system.derivatives(self.predictors(x), self.designs))
+        return self._known[1]
 
     def start(self, prior: Prior) -> FloatArray:
         """The best of a few flat curves, so that no pattern starts out hopeless."""

@@ -38,6 +38,7 @@ def maximise(
     start: FloatArray,
     *,
     max_steps: int = 100,
+    tolerance: float = GAIN_TOLERANCE,
 ) -> Optimum[H]:
     """Maximise a smooth function whose Hessian may be indefinite on the way.
 
@@ -52,11 +53,13 @@ def maximise(
         Where to begin; the objective must be finite there.
     max_steps : int
         Steps allowed.
+    tolerance : float
+        Gain that is not worth another step.
 
     Returns
     -------
     Optimum
-        `converged` only where a further Newton step promises less than GAIN_TOLERANCE and the Hessian
+        `converged` only where a further Newton step promises less than `tolerance` and the Hessian
         is negative definite.
     """
     x = np.array(start, dtype=np.float64)
@@ -64,7 +67,7 @@ def maximise(
     for step_number in range(max_steps):
         step, is_peak = _ascent(hessian, gradient)
         promise = 0.5 * float(gradient @ step)
-        if promise < GAIN_TOLERANCE:
+        if promise < tolerance:
             return Optimum(x, best, gradient, hessian, is_peak, step_number)
         step *= min(1.0, LONGEST_STEP / max(np.abs(step).max(), 1e-300))
         moved = _line_search(derivatives, x, best, step, float(gradient @ step))

@@ -16,6 +16,10 @@ FIRST_SD = 0.5
 #: A chosen width moves by at most this factor per round, and never below SMALLEST_SD.
 LARGEST_MOVE = 4.0
 SMALLEST_SD = 1e-3
+#: Widths that a leap takes: two steps tell the rate.
+STEPS_TO_A_LEAP = 3
+#: Steps that shrink more slowly than this say too little about where they end.
+FASTEST_STEADY_RATE = 0.9
 #: Rate of the Gamma(2, ·) prior on a chosen width [per log unit]: its mean is 1, a factor of e between
 #: materials, and its mode one half.
 WIDTH_RATE = 2.0
@@ -164,3 +168,30 @@ def _width(count: float, squares: float) -> float:
     """Positive root of WIDTH_RATE sd³ + count sd² = squares."""
     roots = np.roots([WIDTH_RATE, count, 0.0, -max(squares, SMALLEST_SD**3)])
     return float(roots[np.abs(roots.imag) < 1e-9].real.max())
+
+
+class Extrapolation:
+    """Leaps over a sequence of log widths that closes in at a steady rate.
+
+    Notes
+    -----
+    Aitken's delta-squared process for each width by itself, begun anew after each leap (Steffensen's iteration;
+    Henrici 1964, Elements of Numerical Analysis, ch. 4; from memory). A width whose steps do not shrink steadily is
+    left where it is.
+    """
+
+    def __init__(self) -> None:
+        self.seen: list[FloatArray] = []
+
+    def next(self, log_width: FloatArray) -> FloatArray:
+        """Take in the widths of one more round and return those to go on with."""
+        self.seen.append(log_width)
+        if len(self.seen) < STEPS_TO_A_LEAP:
+            return log_width
+        before, last = (b - a for a, b in zip(self.seen[:-1], self.seen[1:], strict=True))
+        rate = np.divide(last, before, out=np.zeros_like(last), where=before != 0.0)
+        steady = (rate > 0.0) & (rate < FASTEST_STEADY_RATE)
+        leapt = log_width + np.where(steady, last * rate / (1.0 - rate), 0.0)
+        leapt = np.maximum(leapt, np.log(SMALLEST_SD))
+        self.seen = [leapt]
+        return leapt
