@@ -79,6 +79,7 @@ from pipeline.published.tables.records import (
 )
 from pipeline.published.tables.sewers import MAINS, MANHOLES, TIE_INS
 from pipeline.published.tables.validation import (
+    LAWS_TRIED,
     VALIDATION_CALIBRATION,
     VALIDATION_QUESTIONS,
     VALIDATION_SCORES,
@@ -110,6 +111,7 @@ __all__ = [
     "HOT_SPOT_LABELS",
     "HOT_SPOT_LOTS",
     "HOT_SPOT_SCANS",
+    "LAWS_TRIED",
     "LIFE_LAW_PARTS",
     "LOADS",
     "LOCAL_EFFECTS",
@@ -182,6 +184,7 @@ TABLES: dict[str, PublishedTable] = {
         LOOK_COUNTS,
         LOOK_GROUPS,
         REGRESSION_TERMS,
+        LAWS_TRIED,
         VALIDATION_QUESTIONS,
         VALIDATION_SCORES,
         VALIDATION_CALIBRATION,

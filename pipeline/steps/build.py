@@ -153,9 +153,11 @@ def make_tables(
     frames |= state_of_records(warehouse)
     frames["look_groups"] = look_groups(exposure)
     intervals = warehouse.frame("FROM exposure.intervals ORDER BY life_id, outcome")
-    fits = _fit_all(exposure, intervals, settings, frames, progress)
+    # The law of life that foretells looks best is chosen before anything rests on a fit.
+    found = validate(exposure, settings.default_outcome, settings, progress)
+    frames |= found.tables
+    fits = _fit_all(exposure, intervals, settings, found.law, frames, progress)
     fit = fits[settings.default_outcome]
-    frames |= validate(exposure, settings.default_outcome, settings, progress)
     progress("Scoring every line")
     recorded = warehouse.frame(sql_text("published/lots"))
     flags = warehouse.frame(sql_text("published/lot_flags"))
@@ -207,7 +209,12 @@ def make_tables(
 
 
 def _fit_all(
-    exposure: Exposure, intervals: pl.DataFrame, settings: Settings, frames: Frames, progress: Progress
+    exposure: Exposure,
+    intervals: pl.DataFrame,
+    settings: Settings,
+    law: str,
+    frames: Frames,
+    progress: Progress,
 ) -> dict[str, OutcomeFit]:
     """Fit every outcome; each has its own stream of draws, so that one does not move the others."""
     made: dict[str, list[pl.DataFrame]] = {}
@@ -216,7 +223,7 @@ def _fit_all(
     for outcome, stream in zip(Outcome.codes(), streams, strict=True):
         words = outcome.replace("_", " ")
         progress(f"Regression: {words}")
-        fit = fit_outcome(exposure, outcome, settings, np.random.default_rng(stream))
+        fit = fit_outcome(exposure, outcome, settings, np.random.default_rng(stream), law)
         progress(f"Curves: {words}")
         groups, lines = curves(exposure.lives, fit.looks, intervals, outcome, settings)
         fits[outcome] = fit

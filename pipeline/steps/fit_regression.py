@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from models.atoms import REFERENCE_AGE
 from models.averages import average_failure
+from models.law_choice import FAVOURED
+from models.laws import LAWS, REFERENCE_AGE
 from models.lives import Detection, FittedLives
 from models.looks import FloatArray, IntArray
 from pipeline.published import contract
@@ -33,7 +34,10 @@ OLDEST_AGE_YEARS = 120
 #: Curves are drawn this far beyond the oldest look, and marked as an extension there [years].
 EXTENSION_YEARS = 10
 AGE_BAND_YEARS = 10
-#: No pipe follows a Weibull law exactly, nor do those looked at stand for all: how far a material's log hazard lies
+#: Rounds of choosing the widths of priors under another law, from those of the favoured one. Measured on 20,000 lots:
+#: after three the log score of held-out looks is within a tenth of its error of where it ends.
+LAW_ROUNDS = 4
+#: No pipe follows a law exactly, nor do those looked at stand for all: how far a material's log hazard lies
 #: off its fitted law, beyond what the posterior says (model discrepancy: Kennedy & O'Hagan 2001, Journal of the Royal
 #: Statistical Society B 63:425; from memory). Set on invented towns 4 to 6, whose truth is known, so that ranges
 #: hold it as often as they say; tests/recovery measures it on others.
@@ -84,7 +88,13 @@ def detection_of(settings: Settings, outcome: str) -> Detection:
     return Detection(sensitivity=rates.sensitivity, specificity=rates.specificity)
 
 
-def fit_outcome(exposure: Exposure, outcome: str, settings: Settings, rng: np.random.Generator) -> OutcomeFit:
+def fit_outcome(
+    exposure: Exposure,
+    outcome: str,
+    settings: Settings,
+    rng: np.random.Generator,
+    law: str = FAVOURED,
+) -> OutcomeFit:
     """Fit one outcome on its unselected looks.
 
     Parameters
@@ -97,20 +107,44 @@ def fit_outcome(exposure: Exposure, outcome: str, settings: Settings, rng: np.ra
         Detection rates and the number of draws.
     rng : numpy.random.Generator
         For the parameter draws.
+    law : str
+        Law of life, one of `models.laws.LAWS`.
 
     Returns
     -------
     OutcomeFit
         With `fitted.status` other than "ok" where the looks cannot carry a fit.
     """
-    if outcome == Outcome.ANY.value and not outcome_looks(exposure, Outcome.GRADE.value).is_empty():
-        bellies = _fit(exposure, Outcome.GRADE.value, settings)
-        return _with_draws(_fit(exposure, outcome, settings, bellies), settings, rng)
-    return _with_draws(_fit(exposure, outcome, settings), settings, rng)
+    fit = _fit(exposure, outcome, settings, _bellies(exposure, outcome, settings), law)
+    return _with_draws(fit, settings, rng)
+
+
+def fit_laws(exposure: Exposure, outcome: str, settings: Settings) -> dict[str, OutcomeFit]:
+    """Fit one outcome under every law of life to the same looks, without draws.
+
+    Returns
+    -------
+    dict of str to OutcomeFit
+        The favoured law as `fit_outcome` has it, and each other from there: at the camera's rates found with it, and
+        with few rounds of choosing the widths of priors anew.
+    """
+    bellies = _bellies(exposure, outcome, settings)
+    first = _fit(exposure, outcome, settings, bellies)
+    if not first.is_ok:
+        return {FAVOURED: first}
+    others = {law: _fit(exposure, outcome, settings, bellies, law, first) for law in LAWS if law != FAVOURED}
+    return {FAVOURED: first, **others}
+
+
+def _bellies(exposure: Exposure, outcome: str, settings: Settings) -> OutcomeFit | None:
+    """Fit bellies, for what any failure is from the start; none where no look tells of them."""
+    if outcome != Outcome.ANY.value or outcome_looks(exposure, Outcome.GRADE.value).is_empty():
+        return None
+    return _fit(exposure, Outcome.GRADE.value, settings)
 
 
 def _with_draws(fit: OutcomeFit, settings: Settings, rng: np.random.Generator) -> OutcomeFit:
-    """Draw parameters: from the posterior, and each material's hazard off the Weibull law besides."""
+    """Draw parameters: from the posterior, and each material's hazard off its law besides."""
     if not fit.is_ok:
         return fit
     draws = fit.fitted.draws(settings.n_draws, rng)
@@ -123,9 +157,17 @@ def _with_draws(fit: OutcomeFit, settings: Settings, rng: np.random.Generator) -
 
 
 def _fit(
-    exposure: Exposure, outcome: str, settings: Settings, bellies: OutcomeFit | None = None
+    exposure: Exposure,
+    outcome: str,
+    settings: Settings,
+    bellies: OutcomeFit | None = None,
+    law: str = FAVOURED,
+    like: OutcomeFit | None = None,
 ) -> OutcomeFit:
-    """Fit one outcome, without draws; what is bad from the start as the fit of bellies has it, if given."""
+    """Fit one outcome, without draws; what is bad from the start as the fit of bellies has it, if given.
+
+    `like` is a fit to the same looks to begin at, whose camera rates are taken over.
+    """
     looks = outcome_looks(exposure, outcome)
     lines = outcome_line_looks(exposure, outcome)
     ids = pl.concat([looks.select("life_id"), lines.select("life_id")]).unique()
@@ -144,12 +186,15 @@ def _fit(
     lines = lines.join(copies.filter(~pl.col("is_split")).select("life_id", "life"), on="life_id")
     at_lines = line_looks(lines)
 
-    def fit(detection: Detection, near: FittedLives | None) -> FittedLives:
+    def fit(detection: Detection, near: FittedLives | None, rounds: int = 0) -> FittedLives:
         seen = life_looks(design, copies, believed(entered, detection))
-        return fit_design(design, seen, at_lines, detection=detection, near=near)
+        return fit_design(design, seen, at_lines, detection=detection, near=near, near_rounds=rounds, law=law)
 
-    repeats = repeat_input(design, looked, looks, entered)
-    fitted, _ = fit_believing(fit, design, repeats, rate_beliefs(settings, outcome))
+    if like is not None:
+        fitted = fit(like.fitted.detection, like.fitted, LAW_ROUNDS)
+    else:
+        repeats = repeat_input(design, looked, looks, entered)
+        fitted, _ = fit_believing(fit, design, repeats, rate_beliefs(settings, outcome))
     nothing = np.empty((0, len(fitted.coef)))
     return OutcomeFit(outcome, design, fitted, nothing, looked, looks, lines["inspection_id"].n_unique())
 
@@ -185,7 +230,7 @@ def outcome_row(fit: OutcomeFit) -> pl.DataFrame:
             "n_line_looks": fit.n_line_looks,
             "sensitivity": detection.sensitivity,
             "specificity": detection.specificity,
-            "family": "weibull",
+            "family": fit.fitted.law,
             "status": contract.STATUS_OK if fit.is_ok else contract.STATUS_NOT_FITTED,
             "sentence": sentence,
         }

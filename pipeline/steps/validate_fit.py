@@ -1,9 +1,9 @@
-"""How far the fitted chances can be trusted: they foretell looks that were kept from the fit.
+"""How well the fit foretells looks that it has not seen, and which law of life does so best.
 
-Two questions are asked. *Later looks*: everything up to a date is fitted, the looks after it are foretold.
-*Other subdivisions*: some subdivisions are left out in turn, and their looks are foretold from the rest.
-Beside the life regression stand what it has to beat: the base rate, the share failed by age alone, and trees
-that assume no law of ageing.
+Two questions are asked of the records. Later looks: everything up to a date is fitted, and the looks after it are
+foretold. Other subdivisions: half of them are left out of the fit and foretold, and the other way round. The
+life regression under each law of life, the base rate, the share failed by age alone, and trees that assume no
+law of ageing are fitted to the same looks.
 """
 
 from __future__ import annotations
@@ -14,55 +14,41 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from models.backtest import (
-    Lead,
-    age_curve,
-    base_rate,
-    dealt_folds,
-    lead_of,
-    score_looks,
-    share_ranges,
-)
-from models.errors import ModelInputError
-from models.flexible import StatusModel
-from models.looks import FloatArray, IntArray
+from models.backtest import Lead, age_curve, base_rate, lead_of, score_looks, share_ranges
+from models.law_choice import FAVOURED
+from models.laws import LAWS
+from models.looks import FloatArray
 from models.validation import calibration
 from pipeline.progress import Progress
 from pipeline.published import contract
 from pipeline.published.write import empty
 from pipeline.settings import Settings
-from pipeline.steps.fit_input import Exposure, outcome_looks
-from pipeline.steps.fit_regression import fit_outcome
+from pipeline.steps.choose_law import Tried, chosen_law
+from pipeline.steps.fit_candidates import UNKNOWN
+from pipeline.steps.fit_input import Exposure
+from pipeline.steps.fit_regression import fit_laws
 from pipeline.steps.validate_chances import chance_at_looks
+from pipeline.steps.validate_looks import (
+    ELSEWHERE,
+    LATER,
+    Fold,
+    area_folds,
+    camera_looks,
+    later_fold,
+    part_of,
+    without,
+)
+from pipeline.steps.validate_trees import trees
+from pipeline.vocabulary import MATERIAL_LABELS
 
-LATER, ELSEWHERE = "later_looks", "other_subdivisions"
 LIFE, TREES, AGE, RATE = "life_regression", "trees", "age_only", "base_rate"
 MODELS = (LIFE, TREES, AGE, RATE)
 ALL_MATERIALS = "all"
 
-#: Share of looks, the latest ones, that are foretold from the others.
-LATER_SHARE = 0.3
-#: Parts of the subdivisions that are left out in turn: halves, since each costs a fit.
-FOLDS = 2
-#: Fewer looks, failed or sound ones among them, or areas than this tell nothing.
-LEAST_LOOKS, LEAST_OF_EACH, LEAST_AREAS = 200, 30, 6
 #: A material is judged by itself from this many foretold looks on.
 LEAST_OF_MATERIAL = 50
-#: Looks that the trees learn from at most; more add time and little else.
-MOST_FOR_TREES = 10_000
-#: Columns that the trees see, age first.
-TREE_COLUMNS = (
-    "age",
-    "material",
-    "era",
-    "depth_ft",
-    "diameter_in",
-    "length_ft",
-    "expansive",
-    "tree",
-    "install_width",
-)
-CATEGORIES = (1, 2)
+#: Shares foretold and seen that differ by less than this agree; judgement.
+AGREES_WITHIN = 0.02
 QUESTION_WORDS = {
     LATER: "made after those that were fitted",
     ELSEWHERE: "in subdivisions that were left out",
@@ -72,8 +58,6 @@ MODEL_WORDS = {
     AGE: "the share failed by age alone",
     RATE: "the base rate",
 }
-
-Fold = tuple[IntArray, IntArray]
 
 
 @dataclass(frozen=True)
@@ -85,20 +69,46 @@ class Judged:
     question : str
         LATER or ELSEWHERE.
     looks : DataFrame
-        `material, area, is_bad` and one column of chances for each model.
+        `material, group, is_bad` and one column of chances for each model; of the laws, the chosen one is LIFE.
     n_fitted : int
         Looks behind each fit, on average.
+    is_part : bool
+        Only a part of the town was asked.
     """
 
     question: str
     looks: pl.DataFrame
     n_fitted: int
+    is_part: bool = False
+
+    def under(self, law: str) -> Judged:
+        """Take a law's chances as those of the life regression."""
+        return replace(self, looks=self.looks.rename({law: LIFE}))
+
+    @property
+    def models(self) -> tuple[str, ...]:
+        """All that foretold these looks, the life regression first."""
+        return (*MODELS, *(law for law in LAWS if law in self.looks.columns))
 
 
-def validate(
-    exposure: Exposure, outcome: str, settings: Settings, progress: Progress
-) -> dict[str, pl.DataFrame]:
-    """Foretell looks that were kept from the fits, and compare the models.
+@dataclass(frozen=True)
+class Validation:
+    """What foretelling has shown.
+
+    Attributes
+    ----------
+    law : str
+        Law of life that fits shall have.
+    tables : dict of str to DataFrame
+        The published `laws_tried`, `validation_questions`, `validation_scores` and `validation_calibration`.
+    """
+
+    law: str
+    tables: dict[str, pl.DataFrame]
+
+
+def validate(exposure: Exposure, outcome: str, settings: Settings, progress: Progress) -> Validation:
+    """Foretell looks that were kept from the fits, choose the law of life, and compare the models.
 
     Parameters
     ----------
@@ -113,83 +123,44 @@ def validate(
 
     Returns
     -------
-    dict of str to DataFrame
-        The published `validation_questions`, `validation_scores` and `validation_calibration`.
+    Validation
     """
-    rows = camera_looks(exposure, outcome)
-    questions, scores, groups = [], [], []
+    asked, is_part = part_of(exposure, outcome, settings.seed)
+    rows = camera_looks(asked, outcome)
+    found: list[tuple[Judged, list[Tried]]] = []
+    questions = []
     for question, words, folds in (
         (LATER, "later looks", later_fold),
         (ELSEWHERE, "other subdivisions", area_folds),
     ):
         progress(f"Foretelling {words}")
         why_not, pairs = folds(rows)
-        judged = None if why_not else foretell(exposure, rows, pairs, outcome, settings, question)
-        if judged is None:
+        answer = None if why_not else foretell(asked, rows, pairs, outcome, settings, question)
+        if answer is None:
             questions.append(_unanswered(outcome, question, why_not or "No fit to the looks stands."))
-            continue
-        questions.append(_answer(outcome, judged))
-        scores.append(_scores(outcome, judged))
-        groups.append(_calibration(outcome, judged))
-    return {
-        "validation_questions": pl.concat(questions),
-        "validation_scores": pl.concat([empty(contract.VALIDATION_SCORES), *scores]),
-        "validation_calibration": pl.concat([empty(contract.VALIDATION_CALIBRATION), *groups]),
-    }
-
-
-def camera_looks(exposure: Exposure, outcome: str) -> pl.DataFrame:
-    """Return unselected looks at which a camera judged an outcome, with what the models may know of the pipe.
-
-    What works tell (a pipe was dug out) is no look that could be foretold.
-    """
-    lives = exposure.lives.select(
-        "life_id",
-        "material",
-        "era",
-        "depth_ft",
-        "diameter_in",
-        "length_ft",
-        "expansive",
-        "tree",
-        "install_source",
-        area=pl.coalesce("subdivision", "block", pl.lit("")),
-        install_width=pl.col("install_to") - pl.col("install_from"),
+        else:
+            found.append((replace(answer[0], is_part=is_part), answer[1]))
+    law, laws = chosen_law(
+        outcome, [judged.looks for judged, _ in found], [t for _, more in found for t in more]
     )
-    looks = outcome_looks(exposure, outcome).filter(~pl.col("is_known"))
-    return looks.join(lives, on="life_id").sort("look_at", "inspection_id", "life_id").with_row_index("row")
+    judged = [each.under(law) for each, _ in found]
+    return Validation(
+        law,
+        {
+            "laws_tried": laws,
+            "validation_questions": pl.concat([*(_answer(outcome, each) for each in judged), *questions]),
+            "validation_scores": _together(
+                contract.VALIDATION_SCORES, [_scores(outcome, each) for each in judged]
+            ),
+            "validation_calibration": _together(
+                contract.VALIDATION_CALIBRATION, [_calibration(outcome, each) for each in judged]
+            ),
+        },
+    )
 
 
-def later_fold(rows: pl.DataFrame) -> tuple[str, list[Fold]]:
-    """Split looks at a date, or say why that cannot be."""
-    dated = rows.filter(pl.col("install_source") != "age_only")
-    if dated.height < rows.height / 2:
-        return "The records keep ages and no dates: nothing is later than anything else.", []
-    cut = float(np.quantile(dated["look_at"].to_numpy(), 1.0 - LATER_SHARE))
-    out = rows.filter(pl.col("look_at") > cut)["row"].to_numpy()
-    rest = rows.filter(pl.col("look_at") <= cut)["row"].to_numpy()
-    return _too_few(rows, out), [(rest.astype(np.int64), out.astype(np.int64))]
-
-
-def area_folds(rows: pl.DataFrame) -> tuple[str, list[Fold]]:
-    """Leave out subdivisions in turn, or say why that cannot be."""
-    placed = rows.filter(pl.col("area") != "")
-    if placed["area"].n_unique() < LEAST_AREAS:
-        return f"Too few subdivisions or blocks are on record: this needs {LEAST_AREAS}.", []
-    position = placed["row"].to_numpy().astype(np.int64)
-    pairs = [(position[rest], position[out]) for rest, out in dealt_folds(placed["area"].to_numpy(), FOLDS)]
-    return _too_few(rows, position), pairs
-
-
-def _too_few(rows: pl.DataFrame, out: IntArray) -> str:
-    bad = rows["is_bad"].to_numpy()[out]
-    n, n_bad = len(bad), int(bad.sum())
-    if n < LEAST_LOOKS or min(n_bad, n - n_bad) < LEAST_OF_EACH:
-        return (
-            f"Too few looks to foretell: {n:,}, {n_bad:,} of them bad; this needs {LEAST_LOOKS} with "
-            f"{LEAST_OF_EACH} of either kind."
-        )
-    return ""
+def _together(table: contract.PublishedTable, parts: list[pl.DataFrame]) -> pl.DataFrame:
+    return pl.concat([empty(table), *parts])
 
 
 def foretell(
@@ -199,83 +170,44 @@ def foretell(
     outcome: str,
     settings: Settings,
     question: str,
-) -> Judged | None:
-    """Fit each model on the rows of a fold that stay, and foretell those left out; None where a fit fails."""
-    # The draws of these fits are not used.
-    quick = replace(settings, n_draws=1)
-    parts = []
+) -> tuple[Judged, list[Tried]] | None:
+    """Fit each model on the rows of a fold that stay, and foretell those left out; None where no fit stands.
+
+    A law that cannot be fitted to one fold foretells nothing.
+    """
+    parts, tried = [], []
     for rest, out in pairs:
         fitted, asked = rows[rest], rows[out]
-        fit = fit_outcome(
-            _without(exposure, asked, question), outcome, quick, np.random.default_rng(settings.seed)
-        )
-        if not fit.is_ok:
-            return None
+        fits = fit_laws(without(exposure, asked, question), outcome, settings)
+        tried += [Tried(law, fit.fitted) for law, fit in fits.items()]
         chances: dict[str, FloatArray] = {
-            LIFE: chance_at_looks(fit, exposure, asked),
-            TREES: _trees(fitted, asked, settings.seed),
+            law: chance_at_looks(fit, exposure, asked) for law, fit in fits.items() if fit.is_ok
+        }
+        chances |= {
+            TREES: trees(fitted, asked, settings.seed),
             AGE: age_curve(fitted["age"].to_numpy(), fitted["is_bad"].to_numpy(), asked["age"].to_numpy()),
             RATE: base_rate(fitted["is_bad"].to_numpy(), asked.height),
         }
         parts.append(
-            asked.select("material", "area", pl.col("is_bad").cast(pl.Int64)).with_columns(
+            asked.select("material", "group", pl.col("is_bad").cast(pl.Int64)).with_columns(
                 pl.Series(name, values) for name, values in chances.items()
             )
         )
-    return Judged(question, pl.concat(parts), int(np.mean([len(rest) for rest, _ in pairs])))
-
-
-def _without(exposure: Exposure, asked: pl.DataFrame, question: str) -> Exposure:
-    """Keep from a fit what would give the asked looks away: all that lies later, or all of their areas."""
-    if question == LATER:
-        first = asked["look_at"].min()
-        return replace(
-            exposure,
-            looks=exposure.looks.filter(pl.col("look_at") < first),
-            line_looks=exposure.line_looks.filter(pl.col("look_at") < first),
-        )
-    lives = exposure.lives.select("life_id", area=pl.coalesce("subdivision", "block", pl.lit("")))
-    hidden = lives.join(asked.select("area").unique(), on="area", how="semi")
-    return replace(
-        exposure,
-        looks=exposure.looks.join(hidden, on="life_id", how="anti"),
-        line_looks=exposure.line_looks.join(hidden, on="life_id", how="anti"),
-    )
-
-
-def _trees(fitted: pl.DataFrame, asked: pl.DataFrame, seed: int) -> FloatArray:
-    # Few and quick steps: this is a check within a build, not the answer.
-    model = StatusModel(
-        categorical=CATEGORIES,
-        n_boosted=1,
-        n_trees=0,
-        max_iter=40,
-        learning_rate=0.12,
-        n_folds=2,
-        random_state=seed,
-    )
-    learnt = fitted if fitted.height <= MOST_FOR_TREES else fitted.sample(MOST_FOR_TREES, seed=seed)
-    per_life = 1.0 / learnt.select(pl.len().over("life_id")).to_series().to_numpy()
-    try:
-        model.fit(_table(learnt), learnt["is_bad"].to_numpy(), learnt["area"].to_numpy(), per_life)
-    except ModelInputError:
-        return base_rate(fitted["is_bad"].to_numpy(), asked.height)
-    return model.predict_proba(_table(asked))[:, 1]
-
-
-def _table(rows: pl.DataFrame) -> np.ndarray:
-    """Columns that the trees see; text and numbers side by side."""
-    return rows.with_columns(pl.col("age").clip(0.0)).select(TREE_COLUMNS).to_numpy()
+    common = [name for name in parts[0].columns if all(name in part.columns for part in parts)]
+    if FAVOURED not in common:
+        return None
+    looks = pl.concat([part.select(common) for part in parts])
+    return Judged(question, looks, int(np.mean([len(rest) for rest, _ in pairs]))), tried
 
 
 def _answer(outcome: str, judged: Judged) -> pl.DataFrame:
     """Which model foretold best, and what follows, in one sentence."""
     looks = judged.looks
-    bad, area = looks["is_bad"].to_numpy(), looks["area"].to_numpy()
-    losses = {name: score_looks(looks[name].to_numpy(), bad, area).log_score for name in MODELS}
+    bad, group = looks["is_bad"].to_numpy(), looks["group"].to_numpy()
+    losses = {name: score_looks(looks[name].to_numpy(), bad, group).log_score for name in MODELS}
     best = min(MODELS, key=lambda name: losses[name])
     leads = {
-        name: lead_of(looks[LIFE].to_numpy(), looks[name].to_numpy(), bad, area)
+        name: lead_of(looks[LIFE].to_numpy(), looks[name].to_numpy(), bad, group)
         for name in MODELS
         if name != LIFE
     }
@@ -298,7 +230,8 @@ def _answer(outcome: str, judged: Judged) -> pl.DataFrame:
 
 
 def _verdict(winner: str, leads: dict[str, Lead], judged: Judged) -> str:
-    where = f"Of {judged.looks.height:,} looks {QUESTION_WORDS[judged.question]}"
+    part = " in a part of the town, chosen at random," if judged.is_part else ""
+    where = f"Of {judged.looks.height:,} looks {QUESTION_WORDS[judged.question]}{part}"
     if winner == LIFE:
         told = " and ".join(
             f"{'better' if leads[name].by > 0 else 'worse'} than {MODEL_WORDS[name]} by {_margin(leads[name])}"
@@ -310,9 +243,43 @@ def _verdict(winner: str, leads: dict[str, Lead], judged: Judged) -> str:
         )
     return (
         f"{where}, {MODEL_WORDS[winner]} foretold them better than the life regression by "
-        f"{_margin(leads[winner])} (log score per look, ± its standard error). Scores still rest on the life regression, since they need chances "
-        "of later years and of whole lines, but it misses something here: read them with the calibration below."
+        f"{_margin(leads[winner])} (log score per look, ± its standard error). Scores still rest on the life "
+        f"regression, since only it gives chances of later years and of whole lines. {_what_it_misses(winner, judged.looks)}"
     )
+
+
+def _what_it_misses(winner: str, looks: pl.DataFrame) -> str:
+    """What being beaten means for a reader of scores: by how much chances differ, and at which material most is lost."""
+    apart = float((looks[LIFE] - looks[winner]).abs().mean())  # type: ignore[arg-type]
+    kinds = [(kind, own) for kind, own in _by_material(looks) if kind != ALL_MATERIALS]
+    told = f"What it means: the two chances of a look differ by {100 * apart:.0f} points on average."
+    if not kinds:
+        return told
+    lost = [(_lost(winner, own), kind, own) for kind, own in kinds]
+    _, kind, own = max(lost, key=lambda each: each[0])
+    foretold, seen = float(own[LIFE].mean()), float(own["is_bad"].mean())  # type: ignore[arg-type]
+    if abs(foretold - seen) < AGREES_WITHIN:
+        how = "so their number is right, but which of them are bad it tells less well"
+    else:
+        how = "so scores there are too low" if foretold < seen else "so scores there are too high"
+    return (
+        f"{told} Most is lost at {_words(kind)}: of {own.height:,} looks the life regression foretold "
+        f"{foretold:.0%} bad and {seen:.0%} were, {how}."
+    )
+
+
+def _words(material: str) -> str:
+    if material == UNKNOWN:
+        return "pipe of unrecorded material"
+    return MATERIAL_LABELS.get(material, material.replace("_", " "))
+
+
+def _lost(winner: str, own: pl.DataFrame) -> float:
+    """By how much the winner's log score is better at some looks, summed over them."""
+    lead = lead_of(
+        own[winner].to_numpy(), own[LIFE].to_numpy(), own["is_bad"].to_numpy(), own["group"].to_numpy()
+    )
+    return lead.by * own.height
 
 
 def _margin(lead: Lead) -> str:
@@ -345,10 +312,10 @@ def _by_material(looks: pl.DataFrame) -> Iterator[tuple[str, pl.DataFrame]]:
 def _scores(outcome: str, judged: Judged) -> pl.DataFrame:
     rows = []
     for material, own in _by_material(judged.looks):
-        bad, area = own["is_bad"].to_numpy(), own["area"].to_numpy()
-        for name in MODELS:
-            scored = score_looks(own[name].to_numpy(), bad, area)
-            ahead = lead_of(own[LIFE].to_numpy(), own[name].to_numpy(), bad, area)
+        bad, group = own["is_bad"].to_numpy(), own["group"].to_numpy()
+        for name in judged.models:
+            scored = score_looks(own[name].to_numpy(), bad, group)
+            ahead = lead_of(own[LIFE].to_numpy(), own[name].to_numpy(), bad, group)
             rows.append(
                 {
                     "outcome": outcome,

@@ -6,6 +6,7 @@ import pytest
 
 from pipeline.published import contract
 from pipeline.steps import validate_fit as step
+from pipeline.steps import validate_looks as kept_looks
 from pipeline.steps.fit_input import AsOf, Exposure
 
 
@@ -18,7 +19,7 @@ def judged(*, trees_know_more: bool, n_areas: int = 20, n: int = 2000):
     looks = pl.DataFrame(
         {
             "material": np.where(np.arange(n) < 30, "lead", "pvc"),
-            "area": [f"A{i % n_areas}" for i in range(n)],
+            "group": [f"A{i % n_areas}" for i in range(n)],
             "is_bad": (rng.uniform(size=n) < truth).astype(int),
             step.LIFE: half if trees_know_more else near,
             step.TREES: truth,
@@ -26,7 +27,7 @@ def judged(*, trees_know_more: bool, n_areas: int = 20, n: int = 2000):
             step.RATE: np.full(n, 0.5),
         }
     )
-    return step.Judged(step.ELSEWHERE, looks, 1000)
+    return step.Judged(kept_looks.ELSEWHERE, looks, 1000)
 
 
 def test_the_life_regression_stays_unless_clearly_beaten():
@@ -75,11 +76,11 @@ def exposure(frame):
 
 def test_no_later_look_is_fitted():
     frame = rows()
-    why_not, [(rest, out)] = step.later_fold(frame)
+    why_not, [(rest, out)] = kept_looks.later_fold(frame)
     assert why_not == ""
     assert frame["look_at"].to_numpy()[rest].max() < frame["look_at"].to_numpy()[out].min()
-    assert len(out) == pytest.approx(step.LATER_SHARE * frame.height, abs=2)
-    kept = step._without(exposure(frame), frame[out], step.LATER)
+    assert len(out) == pytest.approx(kept_looks.LATER_SHARE * frame.height, abs=2)
+    kept = kept_looks.without(exposure(frame), frame[out], kept_looks.LATER)
     assert kept.looks.height == len(rest)
     assert kept.looks["look_at"].max() < frame["look_at"].to_numpy()[out].min()
     assert kept.line_looks["look_at"].max() < frame["look_at"].to_numpy()[out].min()
@@ -87,13 +88,13 @@ def test_no_later_look_is_fitted():
 
 def test_no_look_in_an_area_left_out_is_fitted():
     frame = rows()
-    why_not, pairs = step.area_folds(frame)
+    why_not, pairs = kept_looks.area_folds(frame)
     assert why_not == ""
     assert sorted(np.concatenate([out for _, out in pairs])) == list(range(frame.height))
     areas = frame["area"].to_numpy()
     for rest, out in pairs:
         assert not set(areas[rest]) & set(areas[out])
-        kept = step._without(exposure(frame), frame[out], step.ELSEWHERE)
+        kept = kept_looks.without(exposure(frame), frame[out], kept_looks.ELSEWHERE)
         assert set(kept.looks["life_id"]) == set(rest)
         assert set(kept.line_looks["life_id"]) == set(rest)
         assert kept.lives.height == frame.height  # what is known of a pipe without a look stays known
@@ -102,10 +103,18 @@ def test_no_look_in_an_area_left_out_is_fitted():
 @pytest.mark.parametrize(
     ("changed", "folds", "words"),
     [
-        ({"install_source": pl.lit("age_only")}, step.later_fold, "keep ages and no dates"),
-        ({"area": pl.lit("")}, step.area_folds, "Too few subdivisions"),
-        ({"is_bad": pl.lit(value=False)}, step.later_fold, "Too few looks to foretell: 300, 0 of them bad"),
-        ({"is_bad": pl.lit(value=False)}, step.area_folds, "Too few looks to foretell: 1,000, 0 of them bad"),
+        ({"install_source": pl.lit("age_only")}, kept_looks.later_fold, "keep ages and no dates"),
+        ({"area": pl.lit("")}, kept_looks.area_folds, "Too few subdivisions"),
+        (
+            {"is_bad": pl.lit(value=False)},
+            kept_looks.later_fold,
+            "Too few looks to foretell: 300, 0 of them bad",
+        ),
+        (
+            {"is_bad": pl.lit(value=False)},
+            kept_looks.area_folds,
+            "Too few looks to foretell: 1,000, 0 of them bad",
+        ),
     ],
 )
 def test_what_cannot_be_asked_says_why(changed, folds, words):

@@ -10,6 +10,7 @@ from pipeline.published.table_types import (
     STATUS,
     PublishedTable,
     count,
+    flag,
     number,
     text,
     with_range,
@@ -19,7 +20,36 @@ QUESTION = text(
     "question", "later_looks (fitted up to a date) or other_subdivisions (left out of the fit in turn)"
 )
 
-MODEL = text("model", "life_regression, trees (no law of ageing assumed), age_only or base_rate")
+MODEL = text(
+    "model",
+    "life_regression (under the chosen law of life), trees (no law of ageing assumed), age_only, base_rate, or the "
+    "law of life of another life regression",
+)
+
+LAWS_TRIED = PublishedTable(
+    "laws_tried",
+    "outcome and law of life: how well fits under it foretold looks that were kept from them",
+    ("outcome", "law"),
+    (
+        OUTCOME,
+        text("law", "weibull, log-logistic or gompertz"),
+        flag("is_chosen", "scores, curves and budgets rest on it"),
+        count("n_looks", "camera looks foretold, under both questions together; NULL where none was"),
+        number(
+            "log_score", "nats per look", "mean of -log of the chance given to what happened; lower is better"
+        ),
+        number("log_score_error", "nats per look", "standard error of log_score, areas taken as independent"),
+        number("behind_weibull", "nats per look", "log_score less that of the Weibull on the same looks"),
+        number("behind_weibull_error", "nats per look", "standard error of that difference, likewise"),
+        number(
+            "log_marginal_likelihood",
+            "nats",
+            "of the looks that were fitted, summed over the fits (Laplace's approximation); higher is better",
+        ),
+        STATUS,
+        SENTENCE,
+    ),
+)
 
 VALIDATION_QUESTIONS = PublishedTable(
     "validation_questions",
