@@ -17,16 +17,16 @@ def where_lots(view: View) -> tuple[str, Values]:
         if given:
             parts.append(f"{column} = ?")
             values.append(given)
-    segments, chosen = _any_of({"material": view.material, "era": view.era})
+    pipes, chosen = _any_of({"material": view.material, "era": view.era})
     if chosen:
-        parts.append(f"lot_id IN (SELECT lot_id FROM lot_segments WHERE {segments})")  # noqa: S608 - our own words
+        parts.append(f"pipe_set IN (SELECT pipe_set FROM pipe_sets WHERE {pipes})")  # noqa: S608 - our own words
         values += chosen
     if view.asks_for_looks:
         looks, chosen = _any_of({"purpose": view.purpose})
         parts.append(
-            f"lot_id IN (SELECT lot_id FROM lot_inspections WHERE {looks} AND look_year >= ? AND look_year < ?)"  # noqa: S608 - our own words
+            f"look_set IN (SELECT look_set FROM look_sets WHERE {looks} AND look_year BETWEEN ? AND ?)"  # noqa: S608 - our own words
         )
-        values += [*chosen, view.first_year or 0, (view.last_year or 9998) + 1]
+        values += [*chosen, view.first_year or 0, view.last_year or 9999]
     return " AND ".join(parts), values
 
 

@@ -44,11 +44,13 @@ from pipeline.published.tables.laws import (
 )
 from pipeline.published.tables.lots import (
     EVIDENCE_GRADES,
+    LOOK_SETS,
     LOT_FINDINGS,
     LOT_INSPECTIONS,
     LOT_REASONS,
     LOT_SEGMENTS,
     LOTS,
+    PIPE_SETS,
 )
 from pipeline.published.tables.money import (
     BUDGET_ASSUMPTIONS,
@@ -117,6 +119,7 @@ __all__ = [
     "LOCAL_EFFECTS",
     "LOOK_COUNTS",
     "LOOK_GROUPS",
+    "LOOK_SETS",
     "LOTS",
     "LOT_EXPECTATIONS",
     "LOT_FINDINGS",
@@ -129,6 +132,7 @@ __all__ = [
     "MOST_REJECTS",
     "OUTCOMES",
     "PIPE_ENTRIES",
+    "PIPE_SETS",
     "PIPE_STATES",
     "POINTER_NAME",
     "RECORD_COUNTS",
@@ -193,6 +197,8 @@ TABLES: dict[str, PublishedTable] = {
         LOT_INSPECTIONS,
         LOT_FINDINGS,
         LOT_REASONS,
+        PIPE_SETS,
+        LOOK_SETS,
         BLOCKS,
         SUBDIVISIONS,
         SUBDIVISION_COUNTS,

@@ -55,7 +55,7 @@ class Scope:
             return f"group_kind = 'portfolio' AND group_name IN ({tags})"
         if table.name in SEWERS:
             return f"{SEWERS[table.name]} IN (SELECT {SEWERS[table.name]} FROM tie_ins)"  # noqa: S608 - names of the contract
-        for name in ("lot_id", "block", "subdivision"):
+        for name in ("lot_id", "block", "subdivision", "pipe_set", "look_set"):
             if name in table.names:
                 return f"{name} IN (SELECT {name} FROM lots)"  # noqa: S608 - names of the contract
         return "true"
@@ -63,7 +63,7 @@ class Scope:
 
 def _of_areas(table: contract.PublishedTable) -> str:
     names = table.names
-    is_of_lots = any(name in names for name in ("portfolio", "group_name", "lot_id"))
+    is_of_lots = any(name in names for name in ("portfolio", "group_name", "lot_id", "pipe_set", "look_set"))
     if is_of_lots or table.name in FINE_COUNTS:
         return "false"
     if ("block" in names or "subdivision" in names) and "n_inspected" in names and "status" in names:

@@ -18,6 +18,7 @@ import polars as pl
 
 from pipeline.errors import PublishedError
 from pipeline.published import contract
+from pipeline.published.lot_sets import MADE, with_sets
 
 PREFIX = "gen-"
 UNFINISHED = ".tmp"
@@ -63,7 +64,7 @@ def publish(folder: Path, frames: Mapping[str, pl.DataFrame], manifest: Mapping[
     folder : Path
         The workspace's `published` folder; made where absent.
     frames : mapping of str to DataFrame
-        One frame for each table of the contract.
+        One frame for each table of the contract; what `lot_sets` makes may be left out.
     manifest : mapping
         What stands in `manifest.json` besides the contract version and the row counts.
 
@@ -78,10 +79,11 @@ def publish(folder: Path, frames: Mapping[str, pl.DataFrame], manifest: Mapping[
         A table is missing or has the wrong columns, or the disk refuses the work. What was published
         before stays as it was.
     """
-    missing = [name for name in contract.TABLES if name not in frames]
+    missing = [name for name in contract.TABLES if name not in frames and name not in MADE]
     if missing:
         raise PublishedError(f"Nothing was published: tables {missing} are missing.")
-    tables = {name: conform(table, frames[name]) for name, table in contract.TABLES.items()}
+    whole = with_sets(frames)
+    tables = {name: conform(table, whole[name]) for name, table in contract.TABLES.items()}
     try:
         folder.mkdir(parents=True, exist_ok=True)
         _remove_unfinished(folder)

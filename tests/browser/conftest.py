@@ -63,6 +63,7 @@ class Server:
 
     address: str
     log_file: Path
+    pid: int
 
     def log(self) -> str:
         """What the server has written so far."""
@@ -82,7 +83,7 @@ def running_server(workspace: Path, log_file: Path, arguments: Sequence[str] = S
             cwd=ROOT, stdout=log, stderr=subprocess.STDOUT,
         ) as child,
     ):  # fmt: skip
-        server = Server(f"http://127.0.0.1:{port}", log_file)
+        server = Server(f"http://127.0.0.1:{port}", log_file, child.pid)
         try:
             _wait_for_answer(child, port, server)
             yield server
@@ -92,6 +93,13 @@ def running_server(workspace: Path, log_file: Path, arguments: Sequence[str] = S
                 child.wait(timeout=15)
             except subprocess.TimeoutExpired:
                 child.kill()
+
+
+def cpu_seconds(server: Server) -> float:
+    """Processor time that the server has used so far [s]; it tells of the work, whatever else the machine does."""
+    # Fields 14 and 15 of proc_pid_stat(5), user and system; the second field may hold spaces, hence the split.
+    after_name = Path(f"/proc/{server.pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+    return (int(after_name[11]) + int(after_name[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def _wait_for_answer(child: subprocess.Popen[bytes], port: int, server: Server) -> None:

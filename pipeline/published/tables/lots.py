@@ -74,8 +74,39 @@ LOTS = PublishedTable(
             "tells_own_results",
             "every client whose line was looked at here allows to tell the result with the address",
         ),
+        count(
+            "pipe_set", "set of materials and eras of its segments, in `pipe_sets`; NULL where it has none"
+        ),
+        count(
+            "look_set", "set of reasons and years of its inspections, in `look_sets`; NULL where it has none"
+        ),
+        count(
+            "chance_order", "place among all lots by failure_probability, 1 highest, without an estimate last"
+        ),
         STATUS,
         SENTENCE,
+    ),
+)
+
+PIPE_SETS = PublishedTable(
+    "pipe_sets",
+    "one material and era in a set of them that some lots have",
+    ("pipe_set", "material", "era"),
+    (
+        count("pipe_set", "number of the set, as in `lots`"),
+        MATERIAL,
+        text("era", "era of the install year"),
+    ),
+)
+
+LOOK_SETS = PublishedTable(
+    "look_sets",
+    "one reason and year in a set of them that the inspections of some lots have",
+    ("look_set", "purpose", "look_year"),
+    (
+        count("look_set", "number of the set, as in `lots`"),
+        text("purpose", "why the camera went in"),
+        count("look_year", "calendar year, or age where only ages are kept"),
     ),
 )
 
