@@ -13,6 +13,9 @@ from models.laws import LAWS
 from pipeline.published import contract
 from pipeline.published.write import empty
 
+#: Names of laws in sentences.
+WORDS = {"weibull": "Weibull", "gompertz": "Gompertz"}
+
 
 @dataclass(frozen=True)
 class Tried:
@@ -75,7 +78,7 @@ def _row(choice: LawChoice, law: str, tried: Sequence[Tried]) -> dict[str, objec
         "behind_weibull_error": score.ahead.error,
         "log_marginal_likelihood": sum(each.fitted.log_marginal for each in tried if each.law == law),
         "status": contract.STATUS_OK,
-        "sentence": _reason(choice) if law == choice.law else f"{_how(score)}.",
+        "sentence": _reason(choice) if law == choice.law else _beside(score),
     }
 
 
@@ -87,18 +90,32 @@ def _reason(choice: LawChoice) -> str:
     )
     rests = "Scores, curves and budgets rest on it."
     if choice.law != FAVOURED:
-        return f"{told}, the {choice.law} foretold best: {_how(best)}. {rests}"
+        return f"{told}, the {_named(choice.law)} foretold best, {_how(best)}. {rests}"
     if choice.best == FAVOURED:
         return f"{told}, the Weibull foretold best. {rests}"
-    return f"{told}, none foretold better than the Weibull by more than chance ({_how(best)}). {rests}"
+    return (
+        f"{told}, the {_named(choice.best)} foretold best, {_how(best)}: no more than chance, so the Weibull is kept. "
+        f"{rests}"
+    )
+
+
+def _beside(score: LawScore) -> str:
+    """Say how a law did that was not chosen."""
+    if score.law == FAVOURED:
+        return "The law that the others are measured against."
+    return f"{_named(score.law)[0].upper()}{_named(score.law)[1:]}: {_how(score)}."
 
 
 def _how(score: LawScore) -> str:
     word = "ahead of" if score.ahead.by < 0 else "behind"
     return (
-        f"{score.law} {word} the Weibull by {abs(score.ahead.by):.4f} ± {score.ahead.error:.4f} "
+        f"{word} the Weibull by {abs(score.ahead.by):.4f} ± {score.ahead.error:.4f} "
         "(log score per look, ± its standard error)"
     )
+
+
+def _named(law: str) -> str:
+    return WORDS.get(law, law)
 
 
 def _unfitted(law: str, tried: Sequence[Tried]) -> dict[str, object]:

@@ -1,9 +1,9 @@
 """How well the fit foretells looks that it has not seen, and which law of life does so best.
 
 Two questions are asked of the records. Later looks: everything up to a date is fitted, and the looks after it are
-foretold. Other subdivisions: half of them are left out of the fit and foretold, and the other way round. The
-life regression under each law of life, the base rate, the share failed by age alone, and trees that assume no
-law of ageing are fitted to the same looks.
+foretold. Other subdivisions: half of them are left out of the fit and foretold, and the other way round; where none
+are on record, half of the lots. The life regression under each law of life, the base rate, the share failed by age
+alone, and trees that assume no law of ageing are fitted to the same looks.
 """
 
 from __future__ import annotations
@@ -31,10 +31,12 @@ from pipeline.steps.validate_chances import chance_at_looks
 from pipeline.steps.validate_looks import (
     ELSEWHERE,
     LATER,
+    OTHERS,
     Fold,
     area_folds,
     camera_looks,
     later_fold,
+    lot_folds,
     part_of,
     without,
 )
@@ -49,9 +51,17 @@ ALL_MATERIALS = "all"
 LEAST_OF_MATERIAL = 50
 #: Shares foretold and seen that differ by less than this agree; judgement.
 AGREES_WITHIN = 0.02
+#: Questions in order: words for who waits, and what looks are kept. The last stands in where the one before cannot
+#: be asked.
+QUESTIONS = {
+    LATER: ("later looks", later_fold),
+    ELSEWHERE: ("other subdivisions", area_folds),
+    OTHERS: ("other lots", lot_folds),
+}
 QUESTION_WORDS = {
     LATER: "made after those that were fitted",
     ELSEWHERE: "in subdivisions that were left out",
+    OTHERS: "at lots that were left out",
 }
 MODEL_WORDS = {
     TREES: "trees that assume no law of ageing",
@@ -67,7 +77,7 @@ class Judged:
     Attributes
     ----------
     question : str
-        LATER or ELSEWHERE.
+        LATER, ELSEWHERE or OTHERS.
     looks : DataFrame
         `material, group, is_bad` and one column of chances for each model; of the laws, the chosen one is LIFE.
     n_fitted : int
@@ -129,10 +139,9 @@ def validate(exposure: Exposure, outcome: str, settings: Settings, progress: Pro
     rows = camera_looks(asked, outcome)
     found: list[tuple[Judged, list[Tried]]] = []
     questions = []
-    for question, words, folds in (
-        (LATER, "later looks", later_fold),
-        (ELSEWHERE, "other subdivisions", area_folds),
-    ):
+    for question, (words, folds) in QUESTIONS.items():
+        if question == OTHERS and any(judged.question == ELSEWHERE for judged, _ in found):
+            continue
         progress(f"Foretelling {words}")
         why_not, pairs = folds(rows)
         answer = None if why_not else foretell(asked, rows, pairs, outcome, settings, question)

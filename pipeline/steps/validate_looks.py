@@ -1,4 +1,4 @@
-"""Looks kept from fits that are to foretell them: the later ones, or those of areas left out in turn."""
+"""Looks kept from fits that are to foretell them: the later ones, or those of areas or lots left out in turn."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from models.backtest import dealt_folds
 from models.looks import IntArray
 from pipeline.steps.fit_input import Exposure, outcome_looks
 
-LATER, ELSEWHERE = "later_looks", "other_subdivisions"
+LATER, ELSEWHERE, OTHERS = "later_looks", "other_subdivisions", "other_lots"
 #: Share of looks, the latest ones, that are foretold from the others.
 LATER_SHARE = 0.3
-#: Parts of the subdivisions that are left out in turn: halves, since each costs a fit.
+#: Parts of the subdivisions, or of the lots, that are left out in turn: halves, since each costs a fit.
 FOLDS = 2
 #: Fewer looks, failed or sound ones among them, or areas than this tell nothing.
 LEAST_LOOKS, LEAST_OF_EACH, LEAST_AREAS = 200, 30, 6
@@ -28,10 +28,11 @@ def camera_looks(exposure: Exposure, outcome: str) -> pl.DataFrame:
     """Return unselected looks at which a camera judged an outcome, with what the models may know of the pipe.
 
     What works tell (a pipe was dug out) is no look that could be foretold. Looks of one `group` resemble each
-    other: those of an area or, where none is on record, of a life.
+    other: those of an area or, where none is on record, of a lot.
     """
     lives = exposure.lives.select(
         "life_id",
+        "lot_id",
         "material",
         "era",
         "depth_ft",
@@ -42,11 +43,13 @@ def camera_looks(exposure: Exposure, outcome: str) -> pl.DataFrame:
         "install_source",
         area=pl.coalesce("subdivision", "block", pl.lit("")),
         install_width=pl.col("install_to") - pl.col("install_from"),
-    ).with_columns(
-        group=pl.when(pl.col("area") != "").then("area").otherwise(pl.format("life {}", "life_id"))
-    )
+    ).with_columns(group=pl.when(pl.col("area") != "").then("area").otherwise(pl.format("lot {}", "lot_id")))
     looks = outcome_looks(exposure, outcome).filter(~pl.col("is_known"))
-    return looks.join(lives, on="life_id").sort("look_at", "inspection_id", "life_id").with_row_index("row")
+    return (
+        looks.join(lives.drop("lot_id"), on="life_id")
+        .sort("look_at", "inspection_id", "life_id")
+        .with_row_index("row")
+    )
 
 
 def part_of(exposure: Exposure, outcome: str, seed: int) -> tuple[Exposure, bool]:
@@ -103,6 +106,12 @@ def area_folds(rows: pl.DataFrame) -> tuple[str, list[Fold]]:
     return _too_few(rows, position), pairs
 
 
+def lot_folds(rows: pl.DataFrame) -> tuple[str, list[Fold]]:
+    """Leave out half of the lots in turn: what can be asked where no areas are on record."""
+    pairs = [(rest, out) for rest, out in dealt_folds(rows["lot_id"].to_numpy(), FOLDS)]
+    return _too_few(rows, np.arange(rows.height)), pairs
+
+
 def _too_few(rows: pl.DataFrame, out: IntArray) -> str:
     bad = rows["is_bad"].to_numpy()[out]
     n, n_bad = len(bad), int(bad.sum())
@@ -115,7 +124,7 @@ def _too_few(rows: pl.DataFrame, out: IntArray) -> str:
 
 
 def without(exposure: Exposure, asked: pl.DataFrame, question: str) -> Exposure:
-    """Keep from a fit what would give the asked looks away: all that lies later, or all of their areas."""
+    """Keep from a fit what would give the asked looks away: all that lies later, or all of their areas or lots."""
     if question == LATER:
         first = asked["look_at"].min()
         return replace(
@@ -123,8 +132,9 @@ def without(exposure: Exposure, asked: pl.DataFrame, question: str) -> Exposure:
             looks=exposure.looks.filter(pl.col("look_at") < first),
             line_looks=exposure.line_looks.filter(pl.col("look_at") < first),
         )
-    lives = exposure.lives.select("life_id", area=pl.coalesce("subdivision", "block", pl.lit("")))
-    hidden = lives.join(asked.select("area").unique(), on="area", how="semi")
+    key = "area" if question == ELSEWHERE else "lot_id"
+    lives = exposure.lives.select("life_id", "lot_id", area=pl.coalesce("subdivision", "block", pl.lit("")))
+    hidden = lives.join(asked.select(key).unique(), on=key, how="semi")
     return replace(
         exposure,
         looks=exposure.looks.join(hidden, on="life_id", how="anti"),

@@ -42,7 +42,7 @@ def trees(fitted: pl.DataFrame, asked: pl.DataFrame, seed: int) -> FloatArray:
     learnt = fitted if fitted.height <= MOST_FOR_TREES else fitted.sample(MOST_FOR_TREES, seed=seed)
     per_life = 1.0 / learnt.select(pl.len().over("life_id")).to_series().to_numpy()
     try:
-        model.fit(_table(learnt), learnt["is_bad"].to_numpy(), learnt["area"].to_numpy(), per_life)
+        model.fit(_table(learnt), learnt["is_bad"].to_numpy(), learnt["group"].to_numpy(), per_life)
     except ModelInputError:
         return base_rate(fitted["is_bad"].to_numpy(), asked.height)
     return model.predict_proba(_table(asked))[:, 1]

@@ -17,7 +17,9 @@ from pipeline.published.table_types import (
 )
 
 QUESTION = text(
-    "question", "later_looks (fitted up to a date) or other_subdivisions (left out of the fit in turn)"
+    "question",
+    "later_looks (fitted up to a date), other_subdivisions (left out of the fit in turn) or, where no subdivision or "
+    "block is on record, other_lots",
 )
 
 MODEL = text(
