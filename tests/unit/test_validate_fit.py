@@ -4,9 +4,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+from models.laws import LAWS
 from pipeline.published import contract
 from pipeline.steps import validate_fit as step
 from pipeline.steps import validate_looks as kept_looks
+from pipeline.steps.choose_law import chosen_law
 from pipeline.steps.fit_input import AsOf, Exposure
 
 
@@ -39,6 +41,120 @@ def test_the_life_regression_stays_unless_clearly_beaten():
     assert "trees that assume no law of ageing foretold them better" in row["sentence"]
 
 
+def test_a_reader_is_told_what_being_beaten_means():
+    looks = judged(trees_know_more=True).looks
+    # The life regression says half of what the trees say at PVC; at clay it is right.
+    clay = looks.with_columns(material=pl.lit("vitrified_clay")).with_columns(
+        pl.col(step.TREES).alias(step.LIFE)
+    )
+    low = looks.with_columns(pl.lit("pvc").alias("material"), (pl.col(step.TREES) / 2).alias(step.LIFE))
+    row = step._answer("any", step.Judged(kept_looks.LATER, pl.concat([clay, low]), 1000)).row(0, named=True)
+    assert row["chosen_model"] == step.TREES
+    # Half of the looks are off by half the chance, half by nothing.
+    apart = 100 * (looks[step.TREES] / 2).mean() / 2
+    assert f"the two chances of a look differ by {apart:.0f} points on average" in row["sentence"]
+    seen = f"{looks['is_bad'].mean():.0%}"
+    foretold = f"{(looks[step.TREES] / 2).mean():.0%}"
+    assert (
+        f"Most is lost at PVC: of 2,000 looks the life regression foretold {foretold} bad and {seen} were"
+        in row["sentence"]
+    )
+    assert "so scores there are too low" in row["sentence"]
+
+
+def test_of_a_large_town_whole_areas_are_asked(monkeypatch):
+    frame = rows().with_columns(is_known=pl.lit(value=False))
+    town = whole(frame)
+    assert kept_looks.part_of(town, "any", 1) == (town, False)
+    monkeypatch.setattr(kept_looks, "MOST_LOOKS", 500)
+    part, is_part = kept_looks.part_of(town, "any", 1)
+    assert is_part
+    kept = kept_looks.camera_looks(part, "any")
+    assert 250 <= kept.height <= 500
+    # Twelve areas of 83 or 84 looks each.
+    assert kept["area"].n_unique() == 5
+    assert set(kept.group_by("area").len()["len"]) <= {83, 84}
+    assert set(part.looks["life_id"]) == set(part.line_looks["life_id"]) == set(kept["life_id"])
+    # Another seed asks others; one huge area cannot be left away.
+    other, _ = kept_looks.part_of(town, "any", 2)
+    assert set(kept_looks.camera_looks(other, "any")["area"]) != set(kept["area"])
+    one = whole(frame.with_columns(area=pl.lit("A0")))
+    assert not kept_looks.part_of(one, "any", 1)[1]
+
+
+def whole(frame):
+    """An exposure with all that is asked of it; lots are within areas here."""
+    lives = frame.select(
+        "life_id",
+        "install_source",
+        pl.col("life_id").cast(pl.String).alias("lot_id"),
+        *(
+            pl.lit(None, pl.Float64).alias(name)
+            for name in ("depth_ft", "diameter_in", "length_ft", "expansive", "tree")
+        ),
+        material=pl.lit("pvc"),
+        era=pl.lit("unknown"),
+        subdivision="area",
+        block=pl.lit(None, pl.String),
+        install_from=pl.lit(-30.0),
+        install_to=pl.lit(-30.0),
+    )
+    looks = frame.select(
+        "life_id",
+        "look_at",
+        lot_id=pl.col("life_id").cast(pl.String),
+        inspection_id=pl.col("life_id").cast(pl.String),
+        age=pl.col("look_at") + 30.0,
+        basis=pl.lit("findings"),
+        is_selected=pl.lit(value=False),
+        is_after_repair=pl.lit(value=False),
+        any_whole=pl.col("is_bad").cast(pl.Int16),
+    )
+    return Exposure(lives, looks, looks, AsOf(2026.0, "test"), 0)
+
+
+def foretold(law_that_knows: str | None, n=3000):
+    """Looks of one question: each law is off by some noise, one by less."""
+    rng = np.random.default_rng(12)
+    truth = rng.uniform(0.05, 0.95, n)
+    chances = {
+        law: np.clip(truth + rng.normal(0, 0.02 if law == law_that_knows else 0.15, n), 0.02, 0.98)
+        for law in LAWS
+    }
+    bad = (rng.uniform(size=n) < truth).astype(int)
+    return pl.DataFrame({"group": [f"A{i % 30}" for i in range(n)], "is_bad": bad, **chances})
+
+
+@pytest.mark.parametrize("law", LAWS)
+def test_the_law_that_foretells_best_is_published_as_chosen(law):
+    chosen, table = chosen_law("any", [foretold(law), foretold(law)], [])
+    assert chosen == law
+    assert tuple(table.columns) == contract.LAWS_TRIED.names
+    assert table["law"].to_list() == list(LAWS)
+    assert table.filter("is_chosen")["law"].to_list() == [law]
+    row = table.filter("is_chosen").row(0, named=True)
+    assert row["n_looks"] == 6000
+    assert "Of 3 laws of life tried on 6,000 looks that were kept from the fits" in row["sentence"]
+    assert "Scores, curves and budgets rest on it." in row["sentence"]
+    if law != "weibull":
+        assert "foretold best, ahead of the Weibull by" in row["sentence"]
+        assert row["behind_weibull"] < -2 * row["behind_weibull_error"]
+
+
+def test_without_looks_to_foretell_it_is_the_weibull():
+    chosen, table = chosen_law("any", [], [])
+    assert chosen == "weibull"
+    assert table.height == 1
+    assert table["status"].to_list() == [contract.STATUS_TOO_FEW]
+
+
+def test_a_law_that_cannot_be_fitted_is_named():
+    looks = foretold("gompertz").drop("log-logistic")
+    chosen, table = chosen_law("any", [looks], [])
+    assert chosen == "gompertz"
+    assert table.filter(pl.col("law") == "log-logistic")["status"].to_list() == [contract.STATUS_NOT_FITTED]
+
+
 def test_published_frames_are_those_of_the_contract():
     made = judged(trees_know_more=True)
     scores, tenths = step._scores("any", made), step._calibration("any", made)
@@ -60,6 +176,8 @@ def rows(n=1000):
         {
             "row": pl.Series(range(n), dtype=pl.UInt32),
             "life_id": range(n),
+            # Two pipes to a lot.
+            "lot_id": [f"L{i // 2}" for i in range(n)],
             "look_at": np.sort(rng.uniform(-20, 0, n)),
             "area": [f"A{i % 12}" for i in range(n)],
             "install_source": "recorded",
@@ -69,7 +187,7 @@ def rows(n=1000):
 
 
 def exposure(frame):
-    lives = frame.select("life_id", subdivision="area", block=pl.lit(None, pl.String))
+    lives = frame.select("life_id", "lot_id", subdivision="area", block=pl.lit(None, pl.String))
     looks = frame.select("life_id", "look_at")
     return Exposure(lives, looks, looks, AsOf(2026.0, "test"), 0)
 
@@ -98,6 +216,18 @@ def test_no_look_in_an_area_left_out_is_fitted():
         assert set(kept.looks["life_id"]) == set(rest)
         assert set(kept.line_looks["life_id"]) == set(rest)
         assert kept.lives.height == frame.height  # what is known of a pipe without a look stays known
+
+
+def test_no_look_at_a_lot_left_out_is_fitted():
+    frame = rows().with_columns(area=pl.lit(""))
+    why_not, pairs = kept_looks.lot_folds(frame)
+    assert why_not == ""
+    assert sorted(np.concatenate([out for _, out in pairs])) == list(range(frame.height))
+    lots = frame["lot_id"].to_numpy()
+    for rest, out in pairs:
+        assert not set(lots[rest]) & set(lots[out])
+        kept = kept_looks.without(exposure(frame), frame[out], kept_looks.OTHERS)
+        assert set(kept.looks["life_id"]) == set(kept.line_looks["life_id"]) == set(rest)
 
 
 @pytest.mark.parametrize(
