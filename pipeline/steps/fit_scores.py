@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
+from models.drawn_chances import chance_ranges, chance_ranges_if_none_now
 from models.looks import FloatArray, IntArray
 from models.series import ChanceRange, series_chances
 from pipeline.settings import Settings
@@ -21,9 +22,8 @@ from pipeline.vocabulary import Outcome
 SCORE_LEVEL = 0.90
 #: A finding that is there with this chance or more leaves nothing to say of lines without one.
 ALMOST_SURE = 0.99
-#: Lots whose sorted draws are alive at once.
-COLUMNS_AT_ONCE = 10_000
-TINY = 1e-300
+#: Similar houses that are weighed: more of them tell nothing more of their mean.
+MOST_SIMILAR = 2_000
 #: Houses built this many years apart or less count as similar; the first window with enough of them is used.
 SIMILAR_WITHIN_YEARS = (3, 5, 10, 15)
 
@@ -277,9 +277,10 @@ def score_unseen(
         similar, window = _similar(seen_years, int(year), settings.min_area_inspections)
         if len(similar) == 0:
             continue
-        weight = rng.exponential(size=(len(scores.now), len(similar)))
+        # Evenly through the town, for columns follow the lots.
+        columns = seen_columns[similar[:: -(-len(similar) // MOST_SIMILAR)]]
+        weight = rng.exponential(size=(len(scores.now), len(columns))).astype(np.float32)
         weight /= weight.sum(axis=1, keepdims=True)
-        columns = seen_columns[similar]
         now.append((scores.now[:, columns] * weight).sum(axis=1, keepdims=True))
         later.append((scores.later[:, columns] * weight).sum(axis=1, keepdims=True))
         found.append(
@@ -301,8 +302,9 @@ def score_unseen(
     added = unseen.join(by_year, on="year_built").select(scores.lots.columns)
     return Scores(
         lots=pl.concat([scores.lots, added]),
-        now=np.concatenate(now, axis=1),
-        later=np.concatenate(later, axis=1),
+        # A line's draws stay side by side.
+        now=np.concatenate([part.T for part in now]).T,
+        later=np.concatenate([part.T for part in later]).T,
         lives=scores.lives,
         repaired=scores.repaired,
         without_own=scores.without_own,
@@ -338,55 +340,26 @@ def lot_chances(scores: Scores) -> pl.DataFrame:
     The published chance is the mean over the draws, P(finding | records): the calibrated one, and the one
     whose sum over lots is the number to be expected. Where draws are so skewed that their mean lies outside
     their central 90 %, the range is extended to it; it then holds more than its level.
-    The chance within the horizon is conditional on none being there now, so each draw weighs as much as the
-    chance it gives to that: P(later, not now) / P(not now), both by the draws' means; its range are the quantiles
-    of the draws' own ratios under the same weights (Bayes' rule; importance weights as in Gelman et al. 2013,
-    Bayesian Data Analysis, section 10.4; from memory).
     """
-    tail = (1 - SCORE_LEVEL) / 2
     frame = pl.DataFrame({"column": np.arange(scores.now.shape[1])})
     for name, draws in (
         ("failure_probability", scores.now),
         ("failure_by_horizon_probability", scores.later),
     ):
-        point = draws.mean(axis=0, dtype=np.float64)
-        lower, upper = np.quantile(draws, [tail, 1 - tail], axis=0)
-        frame = frame.with_columns(_with_bounds(name, point, lower, upper))
-    point, lower, upper = _within_horizon(scores, tail)
-    name = "failure_within_horizon_probability"
+        frame = frame.with_columns(_with_bounds(name, chance_ranges(draws, SCORE_LEVEL)))
+    within = chance_ranges_if_none_now(scores.now, scores.later, SCORE_LEVEL)
     none_is_likely = pl.col("failure_probability") < ALMOST_SURE
     frame = frame.with_columns(
         pl.when(none_is_likely).then(column).alias(column.name)
-        for column in _with_bounds(name, point, lower, upper)
+        for column in _with_bounds("failure_within_horizon_probability", within)
     )
     return scores.lots.join(frame, on="column").drop("column")
 
 
-def _with_bounds(name: str, point: FloatArray, lower: FloatArray, upper: FloatArray) -> list[pl.Series]:
+def _with_bounds(name: str, ranges: FloatArray) -> list[pl.Series]:
+    point, lower, upper = ranges
     return [
         pl.Series(name, point),
         pl.Series(f"{name}_lower", np.minimum(lower, point)),
         pl.Series(f"{name}_upper", np.maximum(upper, point)),
     ]
-
-
-def _within_horizon(scores: Scores, tail: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Chance of a finding by the horizon if there is none now: mean, and quantiles by weighted draws."""
-    n_columns = scores.now.shape[1]
-    point, lower, upper = np.empty(n_columns), np.empty(n_columns), np.empty(n_columns)
-    for start in range(0, n_columns, COLUMNS_AT_ONCE):
-        these = slice(start, start + COLUMNS_AT_ONCE)
-        # Single precision is what the draws have; sorting it is twice as fast.
-        sound = np.ascontiguousarray(1.0 - scores.now[:, these].T, dtype=np.float32)
-        arises = np.clip(sound - (1.0 - scores.later[:, these].T), 0.0, sound)
-        total = np.maximum(sound.sum(axis=1, dtype=np.float64), TINY)
-        within = np.divide(arises, sound, out=np.zeros_like(sound), where=sound > 0)
-        order = np.argsort(within, axis=1)
-        reached = np.cumsum(np.take_along_axis(sound, order, axis=1), axis=1) / total[:, None]
-        sorted_within = np.take_along_axis(within, order, axis=1)
-        rows = np.arange(len(within))
-        for bound, share in ((lower, tail), (upper, 1 - tail)):
-            place = np.minimum((reached < share).sum(axis=1), within.shape[1] - 1)
-            bound[these] = sorted_within[rows, place]
-        point[these] = arises.sum(axis=1, dtype=np.float64) / total
-    return point, lower, upper
