@@ -1,44 +1,36 @@
 """Hazard multipliers of areas from single looks, drawn together by an amount that the data choose.
 
 A look at a lot whose pipe has failed with chance p by now says that, were the hazards of its area u times
-as high, it would have been 1 - (1 - p)^u. Failure is not rare, so counts are not Poisson and the looks
-themselves enter the likelihood. Two priors: areas alike but for chance (gamma), and areas like their
-neighbours (a conditional autoregression).
+as high, it would have been 1 - (1 - p)^u; less where a look may call sound pipe bad or overlook what failed. Failure is
+not rare, so counts are not Poisson and the looks themselves enter the likelihood. Here areas are alike but for
+chance (gamma); `models.area_neighbours` draws them towards their neighbours.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import sparse
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq, minimize_scalar
-from scipy.sparse.linalg import splu
-from scipy.special import gammainc, ndtr, ndtri
+from scipy.special import gammainc
 
 from models.errors import ModelInputError
-from models.local_statistics import Weights, block_edges
-from models.looks import FloatArray, IntArray
+from models.looks import FloatArray
 
 #: Nodes of the log multiplier: likelihoods are worked on the wide ones and read off between.
 WIDE = np.arange(-6.0, 3.6, 0.1)
 FINE = np.arange(-6.0, 3.5001, 0.04)
 #: Variances of the gamma prior that are looked at; below the first there is no variation to speak of.
 SMALLEST_VARIANCE, LARGEST_VARIANCE = 1e-3, 3.0
-#: Share of the log precision that lies with the neighbours in a conditional autoregression.
-SHARES = (0.0, 0.5, 0.8, 0.95)
-#: Where areas are more than this the search is coarser: fewer shares, and variances to a fifth.
-MANY_AREAS, SHARES_OF_MANY = 5_000, (0.5, 0.95)
-FINE_SEARCH, COARSE_SEARCH = 0.05, 0.2
 #: A multiplier above this is worth telling; judgement.
 NOTABLE = 1.25
-#: Areas up to which variances come from an inverse; beyond, from so many draws.
-LARGEST_INVERSE = 1_500
-VARIANCE_DRAWS = 200
 AREAS_AT_ONCE = 4_000
+#: Part of the room between lowest and highest chance that a hazard leaves free at either end.
+LEAST_ROOM = 1e-6
+#: Log multipliers between which the town's level is sought.
+LEVELS = (-15.0, 15.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,42 +67,59 @@ class AreaHazards:
     probability_notable: FloatArray
 
 
-class AreaModel(Protocol):
-    """What `held_out_gain` can judge: chances, events and areas in, multipliers out."""
-
-    def __call__(self, chance: FloatArray, events: FloatArray, area: IntArray) -> AreaHazards:
-        """Fit."""
-        ...
-
-
 @dataclass(frozen=True, kw_only=True)
-class Gain:
-    """What multipliers of areas are worth for looks that were left out.
+class CallBounds:
+    """What a look shows of pipe whose hazard is nil, and of pipe whose hazard is endless.
 
     Attributes
     ----------
-    mean : float
-        Mean log score with multipliers less that without, over all looks left out; above 0 they help.
-    standard_error : float
-        Of the mean, with the areas as the units that vary.
-    n : int
-        Looks.
+    lowest, highest : ndarray, shape (n,)
+        Chance that the look is bad; between them it goes by the hazard, lowest + (highest - lowest)
+        (1 - exp(-hazard)).
     """
 
-    mean: float
-    standard_error: float
-    n: int
+    lowest: FloatArray
+    highest: FloatArray
+
+    def at(self, rows: np.ndarray) -> CallBounds:
+        """Return those of some looks."""
+        return CallBounds(lowest=self.lowest[rows], highest=self.highest[rows])
+
+    def hazard_of(self, chance: ArrayLike) -> FloatArray:
+        """Hazard at which a look is bad with the given chance; beyond the bounds the nearest within."""
+        share = (np.asarray(chance, dtype=float) - self.lowest) / self.room
+        return np.asarray(-np.log1p(-np.clip(share, LEAST_ROOM, 1 - LEAST_ROOM)), dtype=float)
 
     @property
-    def is_helpful(self) -> bool:
-        """Whether multipliers lower the log loss by more than twice its standard error."""
-        return self.mean > 2 * self.standard_error
+    def room(self) -> FloatArray:
+        """Part of the chance that the hazard decides."""
+        return np.maximum(self.highest - self.lowest, LEAST_ROOM)
 
 
-class _Looks:
-    """Checked looks, and the log likelihood of each area's log multiplier."""
+def told_true(n: int) -> CallBounds:
+    """Bounds of looks that never err."""
+    return CallBounds(lowest=np.zeros(n), highest=np.ones(n))
 
-    def __init__(self, chance: ArrayLike, events: ArrayLike, area: ArrayLike, n_areas: int) -> None:
+
+class AreaLooks:
+    """Checked looks, and the log likelihood of each area's log multiplier.
+
+    Attributes
+    ----------
+    level : float
+        Multiplier of all hazards under which as many are bad as were seen.
+    hazard : ndarray, shape (n,)
+        Of each look, at that level.
+    """
+
+    def __init__(
+        self,
+        chance: ArrayLike,
+        events: ArrayLike,
+        area: ArrayLike,
+        n_areas: int,
+        bounds: CallBounds | None = None,
+    ) -> None:
         p, y = np.asarray(chance, dtype=float), np.asarray(events, dtype=float)
         self.area = np.asarray(area, dtype=np.int64)
         self.n_areas = n_areas
@@ -123,44 +132,75 @@ class _Looks:
         ):
             if bad.any():
                 raise ModelInputError(problem, row=int(np.argmax(bad)))
-        hazard = -np.log1p(-p)
-        self.level = _level(hazard, y)
-        self.is_event = y == 1
+        within = bounds or told_true(len(p))
+        if within.lowest.shape != p.shape or within.highest.shape != p.shape:
+            raise ModelInputError("bounds must be one for each look.")
+        hazard = within.hazard_of(p)
+        self.level = _level(hazard, within, y)
         self.hazard = hazard * self.level
-        self.event_area, self.event_hazard = self.area[self.is_event], self.hazard[self.is_event]
-        self.sound_hazard = self._sums(self.area[~self.is_event], self.hazard[~self.is_event])
+        self.is_event = y == 1
+        # What was seen of each look has chance free + sign · room · exp(-hazard).
+        self.room = np.where(self.is_event, -within.room, within.room)
+        self.free = np.where(self.is_event, within.lowest + within.room, 1 - within.lowest - within.room)
 
-    def _sums(self, area: IntArray, values: FloatArray) -> FloatArray:
-        return np.bincount(area, values, minlength=self.n_areas).astype(float)
+    def _sums(self, values: FloatArray) -> FloatArray:
+        return np.bincount(self.area, values, minlength=self.n_areas).astype(float)
 
     def log_likelihoods(self, nodes: FloatArray) -> FloatArray:
         """Shape (n_areas, n_nodes)."""
-        values = -self.sound_hazard[:, None] * np.exp(nodes)
+        values = np.empty((self.n_areas, len(nodes)))
         for position, node in enumerate(nodes):
-            each = np.log(-np.expm1(-self.event_hazard * np.exp(node)))
-            values[:, position] += self._sums(self.event_area, each)
+            values[:, position] = self._sums(np.log(self._chance(np.exp(-self.hazard * np.exp(node)))))
         return values
+
+    def _chance(self, spared: FloatArray) -> FloatArray:
+        return np.asarray(np.maximum(self.free + self.room * spared, 1e-300), dtype=float)
 
     def derivatives(self, log_multiplier: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         """Log likelihood, and its first and negative second derivative by area."""
-        sound = self.sound_hazard * np.exp(log_multiplier)
-        x = self.event_hazard * np.exp(log_multiplier[self.event_area])
-        failed = -np.expm1(-x)
-        odds = x * np.exp(-x) / failed
-        slope = self._sums(self.event_area, odds) - sound
-        bend = self._sums(self.event_area, odds * (x / failed - 1)) + sound
-        return float(np.log(failed).sum() - sound.sum()), slope, bend
+        x = self.hazard * np.exp(log_multiplier[self.area])
+        spared = np.exp(-x)
+        chance = self._chance(spared)
+        slope = -self.room * x * spared / chance
+        bend = slope * (slope - 1 + x)
+        return float(np.log(chance).sum()), self._sums(slope), self._sums(bend)
 
 
-def _level(hazard: FloatArray, events: FloatArray) -> float:
+def at_level_of(chance: ArrayLike, events: ArrayLike, bounds: CallBounds) -> FloatArray:
+    """Chances with all hazards multiplied alike, so that as many events are expected as were seen.
+
+    Parameters
+    ----------
+    chance : array, shape (n,)
+    events : array of 0 or 1, shape (n,)
+    bounds : CallBounds
+    """
+    hazard = bounds.hazard_of(chance)
+    level = _level(hazard, bounds, np.asarray(events, dtype=float))
+    return np.asarray(bounds.lowest - bounds.room * np.expm1(-hazard * level), dtype=float)
+
+
+def _level(hazard: FloatArray, bounds: CallBounds, events: FloatArray) -> float:
     """Multiplier of all hazards under which as many events are expected as were seen."""
-    wanted = float(np.clip(events.sum(), 0.5, len(events) - 0.5))
-    log_level: float = brentq(lambda log: float(-np.expm1(-hazard * np.exp(log)).sum()) - wanted, -15.0, 15.0)
+    lowest, room = bounds.lowest, bounds.room
+
+    def beyond(log_level: float) -> float:
+        return float(np.sum(lowest - room * np.expm1(-hazard * np.exp(log_level)))) - wanted
+
+    margin = min(0.5, 0.25 * float(room.sum()))
+    wanted = float(np.clip(events.sum(), lowest.sum() + margin, (lowest + room).sum() - margin))
+    log_level: float = brentq(beyond, *LEVELS)
     return float(np.exp(log_level))
 
 
 def gamma_hazards(
-    chance: ArrayLike, events: ArrayLike, area: ArrayLike, *, n_areas: int, level: float = 0.9
+    chance: ArrayLike,
+    events: ArrayLike,
+    area: ArrayLike,
+    *,
+    n_areas: int,
+    level: float = 0.9,
+    bounds: CallBounds | None = None,
 ) -> AreaHazards:
     """Multipliers drawn towards the town: gamma prior with mean 1, its variance by maximum likelihood.
 
@@ -175,6 +215,9 @@ def gamma_hazards(
     n_areas : int
     level : float
         Level of the ranges.
+    bounds : CallBounds, optional
+        What looks show whatever the hazard. Default: they never err; where they do, areas would seem more alike
+        than they are, for what a camera overlooks no multiplier can bring to light.
 
     Returns
     -------
@@ -191,7 +234,7 @@ def gamma_hazards(
     single looks in place of Poisson counts; marginal likelihood and posterior by sums over a grid of the log
     multiplier.
     """
-    looks = _Looks(chance, events, area, n_areas)
+    looks = AreaLooks(chance, events, area, n_areas, bounds)
     values = np.empty((n_areas, len(FINE)))
     wide = looks.log_likelihoods(WIDE)
     for start in range(0, n_areas, AREAS_AT_ONCE):
@@ -211,7 +254,7 @@ def gamma_hazards(
     )
     variance = float(np.exp(found.x))
     if -found.fun <= 0 or variance <= 1.5 * SMALLEST_VARIANCE:
-        return _no_variation(looks, 0.0)
+        return no_variation(looks, 0.0)
     weight = likelihood * _gamma_masses(variance)
     weight /= weight.sum(axis=1, keepdims=True)
     multiplier = np.exp(FINE)
@@ -238,7 +281,8 @@ def _gamma_masses(variance: float) -> FloatArray:
     return np.maximum(np.diff(below), 1e-300)
 
 
-def _no_variation(looks: _Looks, share: float) -> AreaHazards:
+def no_variation(looks: AreaLooks, share: float) -> AreaHazards:
+    """Return multipliers of 1 for areas that do not differ."""
     ones, zeros = np.ones(looks.n_areas), np.zeros(looks.n_areas)
     return AreaHazards(
         level=looks.level,
@@ -251,230 +295,3 @@ def _no_variation(looks: _Looks, share: float) -> AreaHazards:
         upper=ones,
         probability_notable=zeros,
     )
-
-
-def neighbour_hazards(
-    chance: ArrayLike,
-    events: ArrayLike,
-    area: ArrayLike,
-    weights: Weights,
-    *,
-    level: float = 0.9,
-    rng: np.random.Generator,
-    prior: tuple[float, float] | None = None,
-) -> AreaHazards:
-    """Multipliers drawn towards those of neighbouring areas.
-
-    Parameters
-    ----------
-    chance, events, area : array, shape (n,)
-        As for `gamma_hazards`.
-    weights : csr_array, shape (n_areas, n_areas)
-        Binary neighbours; made symmetric.
-    level : float
-        Level of the ranges.
-    rng : numpy.random.Generator
-        For the variances where areas are many.
-    prior : tuple of float, optional
-        Share of the neighbours and variance to use; default: what the looks choose.
-
-    Returns
-    -------
-    AreaHazards
-
-    Notes
-    -----
-    Log multipliers are normal with precision (share · (D - W) + (1 - share) · I) / variance: B. G. Leroux, X. Lei
-    and N. Breslow, "Estimation of disease rates in small areas", in Statistical Models in Epidemiology,
-    Springer 2000. Share and variance by the Laplace approximation to the marginal likelihood, posterior normal
-    around its mode.
-    """
-    looks = _Looks(chance, events, area, weights.shape[0])
-    first, second = block_edges(weights)
-    n_edges, n_areas = len(first), looks.n_areas
-    incidence = sparse.csr_array(
-        (
-            np.concatenate((np.ones(n_edges), -np.ones(n_edges))),
-            (np.tile(np.arange(n_edges), 2), np.concatenate((first, second))),
-        ),
-        shape=(n_edges, n_areas),
-    )
-    laplacian = sparse.csc_array(incidence.T @ incidence)
-    own = sparse.eye_array(n_areas)
-    shares: tuple[float, ...] = SHARES if n_areas <= MANY_AREAS else SHARES_OF_MANY
-    if prior is not None or not n_edges:
-        shares = (0.0,) if prior is None else (prior[0],)
-    tried = [
-        _best_variance(looks, sparse.csc_array(share * laplacian + (1 - share) * own), share, prior)
-        for share in shares
-    ]
-    gain, share, variance, mode = max(tried, key=lambda one: one[0])
-    if gain <= 0 or variance <= 1.5 * SMALLEST_VARIANCE:
-        return _no_variation(looks, share)
-    structure = sparse.csc_array((share * laplacian + (1 - share) * own) / variance)
-    mode = _mode(looks, structure, mode)
-    bend = np.maximum(looks.derivatives(mode)[2], 0.0)
-    spread = _posterior_sd(
-        structure, bend, incidence * np.sqrt(share / variance), (1 - share) / variance, rng
-    )
-    deviate = float(ndtri((1 + level) / 2))
-    mean = np.exp(mode + spread**2 / 2)
-    return AreaHazards(
-        level=looks.level,
-        variance=variance,
-        neighbour_share=share,
-        log_likelihood_gain=gain if prior is None else np.nan,
-        mean=mean,
-        sd=mean * np.sqrt(np.expm1(spread**2)),
-        lower=np.exp(mode - deviate * spread),
-        upper=np.exp(mode + deviate * spread),
-        probability_notable=ndtr((mode - np.log(NOTABLE)) / np.maximum(spread, 1e-12)),
-    )
-
-
-def _best_variance(
-    looks: _Looks, structure: Any, share: float, prior: tuple[float, float] | None
-) -> tuple[float, float, float, FloatArray]:
-    """Gain over no variation, share, variance and mode at the variance of the largest marginal likelihood."""
-    flat = looks.derivatives(np.zeros(looks.n_areas))[0]
-    if prior is not None:
-        # Chosen elsewhere: to be used, whatever these looks alone would gain by it.
-        return (1.0 if prior[1] > 0 else 0.0), share, prior[1], np.zeros(looks.n_areas)
-    fit = _Marginal(looks, structure, _log_determinant(_factor(structure)))
-    found = minimize_scalar(
-        lambda log: -fit(np.exp(log)),
-        bounds=(np.log(SMALLEST_VARIANCE), np.log(LARGEST_VARIANCE * 3)),
-        method="bounded",
-        options={"xatol": FINE_SEARCH if looks.n_areas <= MANY_AREAS else COARSE_SEARCH, "maxiter": 15},
-    )
-    return -float(found.fun) - flat, share, float(np.exp(found.x)), fit.mode
-
-
-class _Marginal:
-    """Laplace log marginal likelihood as a function of the variance, from where the last search ended."""
-
-    def __init__(self, looks: _Looks, structure: Any, log_determinant: float) -> None:
-        self.looks, self.structure, self.log_determinant = looks, structure, log_determinant
-        self.mode = np.zeros(looks.n_areas)
-
-    def __call__(self, variance: float) -> float:
-        precision = sparse.csc_array(self.structure / variance)
-        self.mode = _mode(self.looks, precision, self.mode)
-        value, _, bend = self.looks.derivatives(self.mode)
-        posterior = _factor(sparse.csc_array(precision + sparse.diags_array(np.maximum(bend, 0.0))))
-        return value + 0.5 * float(
-            self.log_determinant
-            - self.looks.n_areas * np.log(variance)
-            - self.mode @ (precision @ self.mode)
-            - _log_determinant(posterior)
-        )
-
-
-def _mode(looks: _Looks, precision: Any, start: FloatArray) -> FloatArray:
-    """Posterior mode of the log multipliers by Newton steps, halved where one goes too far."""
-    at = start
-
-    def height(log_multiplier: FloatArray) -> float:
-        return looks.derivatives(log_multiplier)[0] - 0.5 * float(
-            log_multiplier @ (precision @ log_multiplier)
-        )
-
-    now = height(at)
-    for _ in range(50):
-        _, slope, bend = looks.derivatives(at)
-        system = _factor(sparse.csc_array(precision + sparse.diags_array(np.maximum(bend, 1e-9))))
-        step = system.solve(slope - precision @ at)
-        for _ in range(20):
-            then = height(at + step)
-            if then >= now - 1e-9:
-                break
-            step = step / 2
-        at, gained, now = at + step, then - now, then
-        if gained < 1e-6 and np.max(np.abs(step)) < 1e-3:
-            break
-    return at
-
-
-def _factor(matrix: Any) -> Any:
-    """Factor a symmetric positive definite matrix; an ordering made for such keeps it sparse."""
-    return splu(matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
-
-
-def _log_determinant(factor: Any) -> float:
-    return float(np.log(np.abs(factor.U.diagonal())).sum())
-
-
-def _posterior_sd(
-    precision: Any, bend: FloatArray, edges: Any, own: float, rng: np.random.Generator
-) -> FloatArray:
-    posterior = sparse.csc_array(precision + sparse.diags_array(bend))
-    if len(bend) <= LARGEST_INVERSE:
-        return np.asarray(np.sqrt(np.diag(np.linalg.inv(posterior.toarray()))), dtype=float)
-    # The precision is a sum of squares, so a draw with it as covariance, solved, has its inverse.
-    draws = edges.T @ rng.standard_normal((edges.shape[0], VARIANCE_DRAWS))
-    draws += np.sqrt(own) * rng.standard_normal((len(bend), VARIANCE_DRAWS))
-    draws += np.sqrt(bend)[:, None] * rng.standard_normal((len(bend), VARIANCE_DRAWS))
-    solved: FloatArray = _factor(posterior).solve(draws)
-    return np.asarray(np.sqrt(np.mean(solved**2, axis=1)), dtype=float)
-
-
-def local_chance(chance: ArrayLike, hazards: AreaHazards, area: ArrayLike) -> FloatArray:
-    """Chance of a bad look with its area's multiplier, averaged over what is not known of it.
-
-    Parameters
-    ----------
-    chance : array, shape (n,)
-        Without places.
-    hazards : AreaHazards
-    area : array of int, shape (n,)
-        -1 for none: the town's level alone.
-
-    Notes
-    -----
-    The multiplier is taken as gamma with its posterior mean and variance, of which the average is known.
-    """
-    hazard = -np.log1p(-np.asarray(chance, dtype=float)) * hazards.level
-    place = np.asarray(area, dtype=np.int64)
-    mean = np.where(place >= 0, hazards.mean[place], 1.0)
-    variance = np.where(place >= 0, hazards.sd[place] ** 2, 0.0)
-    ratio = np.maximum(variance / mean, 1e-9)
-    return np.asarray(-np.expm1(-np.log1p(ratio * hazard) * mean / ratio), dtype=float)
-
-
-def held_out_gain(
-    chance: ArrayLike, events: ArrayLike, area: ArrayLike, fold: ArrayLike, fit: AreaModel
-) -> Gain:
-    """Judge multipliers on looks that were left out of their fit.
-
-    Parameters
-    ----------
-    chance, events, area : array, shape (n,)
-        As for `gamma_hazards`.
-    fold : array of int, shape (n,)
-        Looks of one number are left out together: numbers dealt to lots, or to whole areas.
-    fit : callable
-        For example `gamma_hazards` with its number of areas filled in.
-
-    Returns
-    -------
-    Gain
-        Against the same chances at the level of the looks that were kept.
-    """
-    p, y = np.asarray(chance, dtype=float), np.asarray(events, dtype=float)
-    place, folds = np.asarray(area, dtype=np.int64), np.asarray(fold)
-    gain = np.zeros(len(p))
-    for number in np.unique(folds):
-        out = folds == number
-        hazards = fit(p[~out], y[~out], place[~out])
-        plain = -np.expm1(np.log1p(-p[out]) * hazards.level)
-        gain[out] = _log_score(local_chance(p[out], hazards, place[out]), y[out]) - _log_score(plain, y[out])
-    by_area = np.bincount(place, gain)
-    size = np.bincount(place)
-    mean = float(gain.mean())
-    apart = by_area[size > 0] - mean * size[size > 0]
-    return Gain(mean=mean, standard_error=float(np.sqrt(np.sum(apart**2)) / len(p)), n=len(p))
-
-
-def _log_score(chance: FloatArray, events: FloatArray) -> FloatArray:
-    safe = np.clip(chance, 1e-12, 1 - 1e-12)
-    return np.where(events == 1, np.log(safe), np.log1p(-safe))

@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from models.errors import ModelInputError
 from models.looks import FloatArray
 from models.scan import KINDS, NullMaxima, Statistic
-from models.scan_draws import Bytes, Frailty, count_sites, draw_towns
+from models.scan_draws import Bytes, TownLaw, Variation, count_sites, draw_towns, town_law
 from models.scan_loops import (
     least_counts,
     maxima,
@@ -68,13 +68,12 @@ class Town:
     """What every batch needs."""
 
     layers: tuple[Layer, ...]
-    chance: FloatArray
+    law: TownLaw
     total: int
     kind: int
     weight: tuple[FloatArray, ...]
     spread: tuple[FloatArray, ...]
     whole: float
-    frailty: Frailty | None
     refit: _Step | None
 
 
@@ -96,7 +95,7 @@ def null_maxima(
     statistic: Statistic = "poisson",
     variance: ArrayLike | None = None,
     n_draws: int = 999,
-    frailty: Frailty | None = None,
+    variation: Variation | None = None,
     refit: Refit | None = None,
     least: float = np.inf,
     n_threads: int | None = None,
@@ -117,8 +116,8 @@ def null_maxima(
     variance : array, shape (n_points,), optional
         As for `find_zones`.
     n_draws : int
-    frailty : Frailty, optional
-        Draw with ordinary variation between blocks.
+    variation : Variation, optional
+        Draw with what moves the chances of points together; default: they are known and independent.
     refit : Refit, optional
         Needed where the baseline has spatial terms; without it such a baseline makes the test far too shy.
     least : float
@@ -142,7 +141,7 @@ def null_maxima(
     all log odds would. Generator: xorshift64* (S. Vigna, ACM Transactions on Mathematical Software 42:30,
     2016), a stream for each lane, seeded from `rng`.
     """
-    town = describe_town(layers, chance, total, statistic, variance, frailty, refit)
+    town = describe_town(layers, chance, total, statistic, variance, variation, refit)
     n_batches = -(-n_draws // LANES)
     pilot_rng, *streams = rng.spawn(n_batches + 1)
     threshold = _pilot(town, pilot_rng)
@@ -152,7 +151,7 @@ def null_maxima(
     tables = [zone_table(town, number, threshold) for number in range(len(town.layers))]
     work = partial(_batch, town, tables, threshold)
     workers = n_threads or os.cpu_count() or 1
-    workers = max(1, min(workers, MOST_BYTES // (len(town.chance) * LANES)))
+    workers = max(1, min(workers, MOST_BYTES // (len(town.law.chance) * LANES)))
     with ThreadPoolExecutor(workers) as pool:
         maxima = np.concatenate(list(pool.map(work, streams)))[:n_draws]
     return NullMaxima.from_maxima(maxima, threshold)
@@ -164,7 +163,7 @@ def describe_town(
     total: int,
     statistic: Statistic,
     variance: ArrayLike | None,
-    frailty: Frailty | None,
+    variation: Variation | None,
     refit: Refit | None,
 ) -> Town:
     """Check chances and add up weights of sites."""
@@ -183,13 +182,12 @@ def describe_town(
         raise ModelInputError("variance must be 0 or more, one for each point.")
     return Town(
         layers=tuple(layers),
-        chance=p,
+        law=town_law(p, variation),
         total=int(total),
         kind=KINDS[statistic],
         weight=tuple(_site_sums(layer, of_point) for layer in layers),
         spread=tuple(_site_sums(layer, spread) for layer in layers),
         whole=float(of_point.sum()),
-        frailty=frailty if frailty is not None and frailty.variance > 0 else None,
         refit=None if refit is None else _step(layers, p, refit, total),
     )
 
@@ -218,7 +216,7 @@ def _step(layers: Sequence[Layer], p: FloatArray, refit: Refit, total: int) -> _
 
 def _pilot(town: Town, rng: np.random.Generator) -> float:
     """Median of the largest ratio over some of the zones: what a draw must pass to matter."""
-    state = draw_towns(town.chance, town.total, town.frailty, rng, PILOT_LANES)
+    state = draw_towns(town.law, town.total, rng, PILOT_LANES)
     best = np.zeros(PILOT_LANES)
     for number, layer in enumerate(town.layers):
         counts = count_sites(layer, state)
@@ -280,7 +278,7 @@ def _batch(
     threshold: float,
     rng: np.random.Generator,
 ) -> FloatArray:
-    state = draw_towns(town.chance, town.total, town.frailty, rng, LANES)
+    state = draw_towns(town.law, town.total, rng, LANES)
     best = np.full(LANES, threshold)
     entries = np.full(LANES, -1, dtype=np.int64)
     changes = np.empty((0, LANES), dtype=np.float32) if town.refit is None else _changes(town, state)
@@ -327,7 +325,7 @@ def _changes(town: Town, state: Bytes) -> NDArray[np.float32]:
     assert step is not None
     drawn = np.zeros((step.score.shape[1], state.shape[1]), dtype=np.float32)
     weighted_sums(step.score.astype(np.float32), state, drawn)
-    residual = drawn - (step.score.T @ town.chance)[:, None]
+    residual = drawn - (step.score.T @ town.law.chance)[:, None]
     return (step.inverse @ residual).astype(np.float32)
 
 

@@ -10,8 +10,12 @@ from synthetic_data import truth
 from synthetic_data.town import BLOCK_PITCH_X_FT, BLOCK_PITCH_Y_FT, Lots
 from synthetic_data.truth import Floats, Ints
 
-#: Blocks in one planted area: this share of all blocks, within these limits.
-AREA_SHARE, FEWEST_BLOCKS, MOST_BLOCKS = 0.010, 3, 12
+#: Blocks in one planted area: this share of all blocks, within these limits. In the town that the demonstration
+#: shows, enough of their lots are inspected to tell a hot spot from chance; in a small one hardly.
+AREA_SHARE, FEWEST_BLOCKS, MOST_BLOCKS = 0.018, 3, 24
+#: About when the pipes of each hot spot were laid: old enough to have failed in number, young enough that most would
+#: not have, which leaves room for an excess; apart, so that no era has many of them.
+HOT_SPOT_YEARS = (1970.0, 1982.0, 1995.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +44,7 @@ class Areas:
 
 
 def plant(lots: Lots, main_material: Ints, rng: np.random.Generator) -> Areas:
-    """Choose three hot spots among middle-aged blocks and a decoy among old clay, and draw the frailties."""
+    """Choose three hot spots among blocks not yet old and a decoy among old clay, and draw the frailties."""
     _, first_lot, of_lot = np.unique(lots.block, return_index=True, return_inverse=True)
     n_blocks = first_lot.size
     x: Floats = (lots.block_col[first_lot].astype(np.float64) + 0.5) * BLOCK_PITCH_X_FT
@@ -49,15 +53,14 @@ def plant(lots: Lots, main_material: Ints, rng: np.random.Generator) -> Areas:
     year = np.bincount(of_lot, weights=lots.laid) / size
     clay = np.bincount(of_lot, weights=(main_material == truth.CLAY)) / size
     members = int(np.clip(round(AREA_SHARE * n_blocks), FEWEST_BLOCKS, MOST_BLOCKS))
-    # Middle-aged pipes: old enough to have failed in number, young enough that an excess can be seen.
-    hot_score = -np.abs(year - 1962.0) + rng.normal(0.0, 6.0, n_blocks)
+    apart = rng.normal(0.0, 6.0, n_blocks)
     decoy_score = 60.0 * clay - np.abs(year - 1918.0)
     block_area = np.full(n_blocks, -1)
     centres, radii = [], []
     hazard = np.array([*truth.HOT_SPOT_HAZARDS, 1.0])
     # The decoy is placed first, since old clay blocks are the scarcer ones.
     for area in (3, 0, 1, 2):
-        score = decoy_score if area == 3 else hot_score
+        score = decoy_score if area == 3 else apart - np.abs(year - HOT_SPOT_YEARS[area])
         centre, radius, inside = _place(score, x, y, block_area, members)
         block_area[inside] = area
         centres.append((area, x[centre], y[centre]))

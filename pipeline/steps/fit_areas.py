@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from models.area_hazards import CallBounds
 from models.counts import count_range, count_ranges, mixed_count_pmf
 from models.looks import FloatArray, IntArray
 from pipeline.published import contract
@@ -15,6 +16,7 @@ from pipeline.steps.fit_candidates import ROW_KEYS, candidates
 from pipeline.steps.fit_input import ENDED, Exposure, outcome_line_looks
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores
+from pipeline.steps.look_beliefs import believed_looks
 
 THRESHOLD_PROBABILITY = 0.5
 #: Draws used for the distribution of a subdivision's count; the whole number of them adds no digit.
@@ -23,6 +25,8 @@ COUNT_DRAWS = 50
 MOST_TOLD = 200
 #: Chances below this, and above one minus it, need no finer telling.
 NEXT_TO_NOTHING = 0.001
+#: Age at which pipe has failed only if it was bad from the start [years].
+JUST_LAID = 1e-9
 #: Nodes and weights that average over the install range (three-point Gauss-Legendre on 0 to 1).
 NODES = np.polynomial.legendre.leggauss(3)[0] / 2 + 0.5
 NODE_WEIGHTS = np.polynomial.legendre.leggauss(3)[1] / 2
@@ -89,17 +93,29 @@ class ExpectedParts:
     _possible: pl.DataFrame
     _n_looks: int
     _order: IntArray
+    _counts: FloatArray
+    _gain: FloatArray
     _call_start: IntArray
     _lot_start: IntArray
 
     def expected(self, draw: FloatArray | None) -> FloatArray:
         """Chance by lot, for one parameter draw or (None) the mode."""
+        return self._bad(_failure_probability(self._fit, self._possible, self._n_looks, draw))
+
+    def bounds(self) -> CallBounds:
+        """Chance by lot were nothing to fail with age, and were all to fail at once."""
+        laid = _failure_probability(self._fit, self._possible, self._n_looks, None, age=JUST_LAID)
+        return CallBounds(lowest=self._bad(laid), highest=self._bad(np.ones(self._n_looks)))
+
+    def _bad(self, failed: FloatArray) -> FloatArray:
         if not self._n_looks:
             return np.empty(0)
-        detection = self._fit.fitted.detection
-        false_alarm, gain = 1 - detection.specificity, detection.sensitivity + detection.specificity - 1
-        failed = _failure_probability(self._fit, self._possible, self._n_looks, draw)[self._order]
-        called = false_alarm + gain * (1 - np.multiply.reduceat(1 - failed, self._call_start))
+        false_alarm = 1 - self._fit.fitted.detection.specificity
+        in_order = failed[self._order] * self._counts
+        says = np.maximum.reduceat(self._counts, self._call_start)
+        called = says * (
+            false_alarm + self._gain * (1 - np.multiply.reduceat(1 - in_order, self._call_start))
+        )
         chance: FloatArray = 1 - np.multiply.reduceat(1 - called, self._lot_start)
         return chance
 
@@ -108,7 +124,8 @@ def expected_parts(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) ->
     """Prepare the chances of `chosen_looks`, so that many parameter draws share the work."""
     # A whole-line verdict is one call on the worst of its members; otherwise each life is called by itself.
     ordered = (
-        chosen.with_row_index("look")
+        believed_looks(fit, exposure, chosen)
+        .with_row_index("look")
         .with_columns(call=pl.when("is_line").then(pl.lit(-1)).otherwise("life_id"))
         .sort("lot_id", "inspection_id", "call", "look")
     )
@@ -122,6 +139,8 @@ def expected_parts(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) ->
         _possible=_possible_lives(fit, exposure, chosen),
         _n_looks=chosen.height,
         _order=ordered["look"].to_numpy().astype(np.int64),
+        _counts=ordered["counts"].cast(pl.Float64).to_numpy(),
+        _gain=ordered["sensitivity"].to_numpy()[call_start] + fit.fitted.detection.specificity - 1,
         _call_start=call_start,
         _lot_start=np.flatnonzero(np.diff(lot.astype(np.int64), prepend=-1)),
     )
@@ -138,18 +157,23 @@ def _possible_lives(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) -
 
 
 def _failure_probability(
-    fit: OutcomeFit, possible: pl.DataFrame, n_looks: int, draw: FloatArray | None
+    fit: OutcomeFit,
+    possible: pl.DataFrame,
+    n_looks: int,
+    draw: FloatArray | None,
+    *,
+    age: float | None = None,
 ) -> FloatArray:
-    """F at each chosen look, averaged over the install range and over what the material may be."""
+    """F at each chosen look, averaged over the install range and over what the material may be; or at one age."""
     rows = possible["row"].to_numpy()
     youngest = (possible["look_at"] - possible["install_to"]).to_numpy()
     width = (possible["install_to"] - possible["install_from"]).to_numpy()
     chance = np.zeros(possible.height)
     draws = None if draw is None else draw[None, :]
     for node, weight in zip(NODES, NODE_WEIGHTS, strict=True):
-        age = np.maximum(youngest + node * width, 0.0)
+        ages = np.maximum(youngest + node * width, 0.0) if age is None else np.full(len(rows), age)
         at_age = fit.fitted.failure_probability(
-            age, fit.design.X[rows], fit.design.Z[rows], fit.design.start_of(rows), draws=draws
+            ages, fit.design.X[rows], fit.design.Z[rows], fit.design.start_of(rows), draws=draws
         )
         chance += weight * np.reshape(at_age, len(rows))
     chance *= possible["probability"].to_numpy()

@@ -121,6 +121,7 @@ def _scan_row(period: str, result: ScanResult, settings: Settings) -> pl.DataFra
             "n_without_place": result.n_without_place,
             "n_draws": settings.hot_spot_draws if result.is_enough else 0,
             "block_variance": result.block_variance,
+            "subdivision_variance": result.subdivision_variance,
             "least_p_value": result.least_p_value,
             "status": contract.STATUS_OK if result.is_enough else contract.STATUS_TOO_FEW,
             "sentence": _scan_words(period, result, n, observed, settings),
@@ -148,7 +149,7 @@ def _scan_words(period: str, result: ScanResult, n: int, observed: int, settings
         )
     return (
         f"{counted}. {len(told)} zone{'s' if len(told) > 1 else ''} with more failures than material, age "
-        f"and depth explain; {firm} of them firm: more than blocks differ anyway."
+        f"and depth explain; {firm} of them firm: more than areas differ anyway."
     )
 
 
@@ -263,9 +264,9 @@ def _spot_words(row: dict[str, Any]) -> str:
         f"{row['expected']:.1f}: {row['ratio']:.1f} times as many. "
     )
     if row["label"] == LABEL_FIRM:
-        text += "More than blocks differ anyway."
+        text += "More than areas differ anyway."
     else:
-        text += "Blocks that merely differ as they do over the town could make such a zone."
+        text += "Blocks and subdivisions that merely differ as they do over the town could make such a zone."
     return f"{text} {row['warning']}".strip()
 
 

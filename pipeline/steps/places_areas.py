@@ -7,13 +7,15 @@ effect is switched off and says so.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 import polars as pl
 
-from models.area_hazards import AreaHazards, Gain, gamma_hazards, held_out_gain, neighbour_hazards
+from models.area_gain import AreaModel, Gain, held_out_gain
+from models.area_hazards import AreaHazards, gamma_hazards
+from models.area_neighbours import neighbour_hazards
 from models.local_statistics import (
     Weights,
     benjamini_hochberg,
@@ -100,7 +102,7 @@ def _areas(kind: str, looks: LotLooks, lots: pl.DataFrame) -> _Areas | None:
         x, y = placed["x_ft"].to_numpy(), placed["y_ft"].to_numpy()
         lots = placed.with_columns(cell=cell_names(x, y, cell_side(x, y)))
         named = looks.lots.join(lots.select("lot_id", "cell"), on="lot_id", how="left", maintain_order="left")
-        looks = LotLooks(named, looks.draws)
+        looks = replace(looks, lots=named)
     known = looks.only(pl.col(kind).is_not_null())
     middles = (
         lots.filter(pl.col(kind).is_not_null())
@@ -137,12 +139,17 @@ def _one_kind(
     n_areas = len(areas.names)
     chance = areas.looks.lots["expected"].to_numpy()
     events = areas.looks.lots["is_bad"].to_numpy().astype(float)
-    fits = {"towards_town": gamma_hazards(chance, events, areas.of_look, n_areas=n_areas, level=SCORE_LEVEL)}
+    bounds = areas.looks.bounds
+    fits = {
+        "towards_town": gamma_hazards(
+            chance, events, areas.of_look, n_areas=n_areas, level=SCORE_LEVEL, bounds=bounds
+        )
+    }
     fold_rng, fit_rng = rng.spawn(2)
-    models = {"towards_town": partial(gamma_hazards, n_areas=n_areas)}
+    models: dict[str, AreaModel] = {"towards_town": partial(gamma_hazards, n_areas=n_areas)}
     if areas.near.shape[0] == n_areas:
         together = neighbour_hazards(
-            chance, events, areas.of_look, areas.near, level=SCORE_LEVEL, rng=fit_rng
+            chance, events, areas.of_look, areas.near, level=SCORE_LEVEL, rng=fit_rng, bounds=bounds
         )
         fits["towards_neighbours"] = together
         # The amount of drawing together is that of all looks: to look for it anew in each part adds nothing.
@@ -155,7 +162,7 @@ def _one_kind(
     gains = {}
     for name, model in models.items():
         for held_out, fold in _folds(areas, n_areas, fold_rng).items():
-            gains[name, held_out] = held_out_gain(chance, events, areas.of_look, fold, model)
+            gains[name, held_out] = held_out_gain(chance, events, areas.of_look, fold, model, bounds)
     table = _table(areas, chance, events, fits, settings)
     return table, _effects(areas.kind, fits, gains)
 

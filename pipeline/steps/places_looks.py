@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from models.area_hazards import CallBounds
 from models.looks import FloatArray, IntArray
 from pipeline.steps.fit_areas import chosen_looks, expected_parts
 from pipeline.steps.fit_input import ENDED, Exposure
@@ -29,14 +30,20 @@ class LotLooks:
     Attributes
     ----------
     lots : DataFrame
-        One row per lot, sorted by it: `lot_id, is_bad, expected, years_ago, inspection_id, x_ft, y_ft, block,
-        subdivision` (places NULL where not on record).
+        One row per lot, sorted by it: `lot_id, is_bad, expected, lowest, highest, years_ago, inspection_id, x_ft,
+        y_ft, block, subdivision` (places NULL where not on record). Lowest and highest is the chance of a bad look
+        were nothing, or everything, to fail with age.
     draws : ndarray, shape (n_draws, n_lots)
         `expected` of each parameter draw.
     """
 
     lots: pl.DataFrame
     draws: FloatArray
+
+    @property
+    def bounds(self) -> CallBounds:
+        """What looks show whatever the hazard."""
+        return CallBounds(lowest=self.lots["lowest"].to_numpy(), highest=self.lots["highest"].to_numpy())
 
     def only(self, kept: pl.Expr) -> LotLooks:
         """Return the lots for which an expression holds."""
@@ -64,8 +71,13 @@ def lot_looks(fit: OutcomeFit, exposure: Exposure, lots: pl.DataFrame) -> LotLoo
         .group_by("lot_id")
         .agg(pl.col("inspection_id").first(), years_ago=-pl.col("look_at").max())
     )
+    bounds = parts.bounds()
     known = (
-        parts.lots.with_columns(expected=pl.Series(_inside(parts.expected(None))))
+        parts.lots.with_columns(
+            expected=pl.Series(_inside(parts.expected(None))),
+            lowest=pl.Series(bounds.lowest),
+            highest=pl.Series(bounds.highest),
+        )
         .join(newest, on="lot_id", how="left", maintain_order="left")
         .join(
             lots.select("lot_id", "x_ft", "y_ft", "block", "subdivision"),

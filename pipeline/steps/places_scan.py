@@ -1,7 +1,7 @@
 """Hot spots: where lines fail more than material, age and depth lead to expect.
 
-Two questions are put to each zone: is it more than the baseline explains, and is it more than blocks differ
-anyway? Firm is only what passes both. A zone that coincides with many inspections, one operator or one
+Two questions are put to each zone: is it more than the baseline explains, and is it more than blocks and
+subdivisions differ anyway, and more than the baseline itself may be off? Firm is only what passes both. A zone that coincides with many inspections, one operator or one
 year carries a warning, because then the looks, not the pipes, may be what is special.
 """
 
@@ -14,16 +14,16 @@ from functools import partial
 import numpy as np
 import polars as pl
 
-from models.area_hazards import gamma_hazards
+from models.area_hazards import at_level_of
 from models.looks import FloatArray, IntArray
 from models.scan import NullMaxima, Zone, find_zones
 from models.scan_core import core_membership
-from models.scan_draws import Frailty
+from models.scan_draws import Variation
 from models.scan_null import null_maxima
+from models.scan_ordinary import ordinary_variation
 from models.shares import share_excess
 from models.zones import town_layers
 from pipeline.settings import Settings
-from pipeline.steps.fit_scores import SCORE_LEVEL
 from pipeline.steps.places_looks import LotLooks, numbered
 from pipeline.steps.places_outlines import cell_names
 
@@ -58,7 +58,7 @@ class FoundZone:
         Rows of the looks that the scan was given.
     zone : Zone
     p_value, p_value_blocks : float
-        More than the baseline explains; more than ordinary variation between blocks.
+        More than the baseline explains; more than blocks, subdivisions and the law differ anyway.
     method, method_blocks : str
         How each was had.
     core_share : ndarray, shape (len(rows),)
@@ -89,8 +89,9 @@ class ScanResult:
         Located looks that were scanned, in the order of the rows of `zones`.
     zones : tuple of FoundZone
         Best first; only those with `p_value` at most 0.05.
-    block_variance : float
-        Variance of hazards between blocks; NaN where nothing was scanned.
+    block_variance, subdivision_variance : float
+        Variance of hazards between blocks of one subdivision, and between subdivisions; NaN where nothing was
+        scanned.
     least_p_value : float
         Of the best zone, published or not; NaN where there is none.
     n_without_place : int
@@ -102,6 +103,7 @@ class ScanResult:
     looks: LotLooks
     zones: tuple[FoundZone, ...]
     block_variance: float
+    subdivision_variance: float
     least_p_value: float
     n_without_place: int
     is_enough: bool
@@ -120,36 +122,65 @@ def scan_looks(looks: LotLooks, settings: Settings, rng: np.random.Generator) ->
     located = looks.only(pl.col("x_ft").is_not_null() & pl.col("y_ft").is_not_null())
     left_out = looks.lots.height - located.lots.height
     events = located.lots["is_bad"].to_numpy().astype(float)
-    nothing = ScanResult(located, (), float("nan"), float("nan"), left_out, is_enough=False)
     if len(events) < LEAST_LOOKS or not LEAST_FAILURES <= events.sum() <= len(events) - LEAST_FAILURES:
-        return nothing
-    x, y, chance = (located.lots[name].to_numpy() for name in ("x_ft", "y_ft", "expected"))
-    block = blocks_of(located.lots)
-    layers = town_layers(x, y, chance, block=block, cap=CAP)
+        nan = float("nan")
+        return ScanResult(located, (), nan, nan, nan, left_out, is_enough=False)
+    x, y = (located.lots[name].to_numpy() for name in ("x_ft", "y_ft"))
+    # At the town's own level: expected numbers scaled up would promise more than one failure of a lot that is sure to
+    # have one, and scaled down would make an excess of such lots.
+    chance = at_level_of(located.lots["expected"], events, located.bounds)
+    layers = town_layers(x, y, chance, block=blocks_of(located.lots), cap=CAP)
     # Lines of which nearly all fail have little room for an excess: what there is must not be overlooked.
     spread = chance * (1 - chance)
     zones = find_zones(layers, events, chance, variance=spread, most=MOST_ZONES)
-    variance = _block_variance(chance, events, block)
-    if not zones:
-        return ScanResult(located, (), variance, float("nan"), left_out, is_enough=True)
-    total, least = int(events.sum()), zones[0].log_ratio
-    plain_rng, blocks_rng, core_rng = rng.spawn(3)
-    draw = partial(
-        null_maxima, layers, chance, total, variance=spread, n_draws=settings.hot_spot_draws, least=least
+    ordinary = ordinary_differences(located)
+    least_p_value, found = float("nan"), tuple[FoundZone, ...]()
+    if zones:
+        plain_rng, areas_rng, core_rng = rng.spawn(3)
+        draw = partial(
+            null_maxima,
+            layers,
+            chance,
+            int(events.sum()),
+            variance=spread,
+            n_draws=settings.hot_spot_draws,
+            least=zones[0].log_ratio,
+        )
+        plain = draw(rng=plain_rng)
+        with_areas = draw(rng=areas_rng, variation=ordinary)
+        cores = partial(
+            core_membership,
+            layers,
+            events=events,
+            expected=chance,
+            places=(x, y),
+            rng=core_rng,
+            variance=spread,
+        )
+        least_p_value = plain.p_value(zones[0].log_ratio)[0]
+        found = _judged(zones, plain, with_areas, cores)
+    between_blocks, between_subdivisions = (frailty.variance for frailty in ordinary.frailties)
+    return ScanResult(
+        located, found, between_blocks, between_subdivisions, least_p_value, left_out, is_enough=True
     )
-    plain = draw(rng=plain_rng)
-    with_blocks = draw(rng=blocks_rng, frailty=Frailty(block=block, variance=variance))
-    cores = partial(
-        core_membership, layers, events=events, expected=chance, places=(x, y), rng=core_rng, variance=spread
+
+
+def ordinary_differences(looks: LotLooks) -> Variation:
+    """Say how chances move together in a town like this one without a hot spot."""
+    return ordinary_variation(
+        looks.lots["expected"],
+        looks.lots["is_bad"],
+        blocks_of(looks.lots),
+        numbered(looks.lots["subdivision"])[0],
+        bounds=looks.bounds,
+        laws=looks.draws,
     )
-    found = _judged(zones, plain, with_blocks, cores)
-    return ScanResult(located, found, variance, plain.p_value(least)[0], left_out, is_enough=True)
 
 
 def _judged(
     zones: Sequence[Zone],
     plain: NullMaxima,
-    with_blocks: NullMaxima,
+    with_areas: NullMaxima,
     core_of: Callable[[Zone], FloatArray],
 ) -> tuple[FoundZone, ...]:
     found = []
@@ -157,7 +188,7 @@ def _judged(
         p_value, method = plain.p_value(zone.log_ratio)
         if p_value > SIGNIFICANT:
             break
-        p_value_blocks, method_blocks = with_blocks.p_value(zone.log_ratio)
+        p_value_blocks, method_blocks = with_areas.p_value(zone.log_ratio)
         found.append(
             FoundZone(zone.points, zone, p_value, p_value_blocks, method, method_blocks, core_of(zone))
         )
@@ -182,15 +213,6 @@ def cell_side(x: FloatArray, y: FloatArray) -> float:
             break
         side *= float(np.clip(np.sqrt(LOTS_PER_CELL / per_cell), 0.5, 2.0))
     return float(np.ceil(side / 10) * 10)
-
-
-def _block_variance(chance: FloatArray, events: FloatArray, block: IntArray) -> float:
-    known = block >= 0
-    if not known.any() or not 0 < events[known].sum() < known.sum():
-        return 0.0
-    return gamma_hazards(
-        chance[known], events[known], block[known], n_areas=int(block.max()) + 1, level=SCORE_LEVEL
-    ).variance
 
 
 @dataclass(frozen=True, slots=True)

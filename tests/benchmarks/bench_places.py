@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from models.area_hazards import gamma_hazards
 from models.local_statistics import benjamini_hochberg, excess_deviate, getis_ord, nearest, upper_tail
 from models.scan import find_zones
-from models.scan_draws import Frailty
+from models.scan_draws import Frailty, Variation
 from models.scan_null import Refit, null_maxima
 from models.zones import n_zones, town_layers
 
@@ -64,6 +64,7 @@ def scan(x, y, block, chance, events, **null):
 
 
 def main():
+    rng = np.random.default_rng(3)
     scan(*town(3000))
     for n, target in ((10_000, 1), (100_000, 5), (1_000_000, 10)):
         x, y, block, chance, events = town(n)
@@ -75,9 +76,14 @@ def main():
             f"{n_zones(layers):,} zones, p {p[0]:.2g} ({p[1]})",
         )
         if n == 100_000:
-            frailty = Frailty(block=block, variance=0.05)
-            seconds, _ = timed(lambda: scan(x, y, block, chance, events, frailty=frailty))  # noqa: B023
-            line(f"scan against ordinary variation of blocks, {n:,} lots", seconds, "-")
+            frailties = (
+                Frailty(area=block, variance=0.03),
+                Frailty(area=block // 8, variance=0.05),
+            )
+            laws = np.clip(chance * rng.normal(1, 0.05, (40, 1)), 1e-4, 0.95)
+            variation = Variation(frailties=frailties, laws=laws)
+            seconds, _ = timed(lambda: scan(x, y, block, chance, events, variation=variation))  # noqa: B023
+            line(f"scan against ordinary differences of areas and of the law, {n:,} lots", seconds, "-")
             fourth = [np.minimum(at / at.max() * 4, 3.99).astype(int) for at in (x, y)]
             terms = (fourth[0] * 4 + fourth[1])[:, None] == np.arange(16)
             refit = Refit(terms=terms.astype(float), slope=chance * (1 - chance))

@@ -15,7 +15,9 @@ from sklearn.cluster import KMeans
 from sklearn.linear_model import LogisticRegression
 from sklearn.preprocessing import SplineTransformer
 
-from models.area_hazards import gamma_hazards, local_chance, neighbour_hazards
+from models.area_gain import local_chance
+from models.area_hazards import gamma_hazards
+from models.area_neighbours import neighbour_hazards
 from models.local_statistics import nearest
 
 pytestmark = pytest.mark.slow

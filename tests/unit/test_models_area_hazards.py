@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import gamma, norm
 
-from models.area_hazards import gamma_hazards, held_out_gain, local_chance, neighbour_hazards
+from models.area_gain import held_out_gain, local_chance
+from models.area_hazards import gamma_hazards
+from models.area_neighbours import neighbour_hazards
 from models.errors import ModelInputError
 from models.local_statistics import excess_deviate, nearest, neighbour_matrix, risk_surface, with_self
 
@@ -78,7 +80,7 @@ def test_neighbour_posterior_equals_brute_force():
 def test_many_areas_have_the_variances_of_few(monkeypatch):
     chance, events, block, _, near = town(150, 0.0, smooth=True, per=40)
     exact = neighbour_hazards(chance, events, block, near, rng=np.random.default_rng(1))
-    monkeypatch.setattr("models.area_hazards.LARGEST_INVERSE", 10)
+    monkeypatch.setattr("models.area_neighbours.LARGEST_INVERSE", 10)
     drawn = neighbour_hazards(chance, events, block, near, rng=np.random.default_rng(1))
     assert exact.variance > 0
     np.testing.assert_allclose(drawn.sd, exact.sd, rtol=0.25)

@@ -6,7 +6,7 @@ import pytest
 from models.errors import ModelInputError
 from models.scan import NullMaxima, bernoulli_log_ratio, find_zones, poisson_log_ratio
 from models.scan_core import core_membership
-from models.scan_draws import Frailty, draw_towns
+from models.scan_draws import Frailty, Variation, draw_towns, town_law
 from models.scan_null import Refit, null_maxima
 from models.zones import grid_layer, members, n_zones, points_layer, town_layers
 
@@ -89,7 +89,7 @@ def test_zone_and_draws_equal_a_plain_loop(n, scaled):
     total = int(events.sum())
     drawn = null_maxima(layers, chance, total, rng=np.random.default_rng(5), n_draws=128, variance=variance)
     rng = np.random.default_rng(5).spawn(2)[1]
-    state = draw_towns(chance, total, None, rng, 128)
+    state = draw_towns(town_law(chance, None), total, rng, 128)
     assert (state.sum(axis=0) == total).all()
     for lane in (0, 17, 127):
         best = plain_best(layers, state[:, lane].astype(float), chance, variance)
@@ -124,7 +124,7 @@ def test_refitted_draws_equal_a_plain_refit():
         n_draws=128,
         refit=Refit(terms=terms, slope=slope),
     )
-    state = draw_towns(chance, total, None, np.random.default_rng(6).spawn(2)[1], 128)
+    state = draw_towns(town_law(chance, None), total, np.random.default_rng(6).spawn(2)[1], 128)
     checked = 0
     for lane in range(0, 128, 9):
         outcome = state[:, lane].astype(float)
@@ -157,7 +157,7 @@ def test_draws_have_the_chances_and_the_total():
     chance = np.repeat([0.02, 0.1, 0.3, 0.8], 250)
     total = int(chance.sum()) + 25
     rng = np.random.default_rng(3)
-    state = np.concatenate([draw_towns(chance, total, None, rng, 128) for _ in range(8)], axis=1)
+    state = np.concatenate([draw_towns(town_law(chance, None), total, rng, 128) for _ in range(8)], axis=1)
     # Bernoulli trials given their total have tilted odds: the tilt is found by hand.
     low, high = -5.0, 5.0
     for _ in range(60):
@@ -171,13 +171,20 @@ def test_draws_have_the_chances_and_the_total():
         assert found == pytest.approx(expected[part].mean(), abs=5 * error + 0.001)
 
 
+def drawn_with(chance, variation, *, total=None, seed=4):
+    """Events of 512 towns, shape (n_points, 512), moved to their total."""
+    law = town_law(chance, variation)
+    wanted = round(float(chance.sum())) if total is None else total
+    rng = np.random.default_rng(seed)
+    return np.concatenate([draw_towns(law, wanted, rng, 128) for _ in range(4)], axis=1)
+
+
 def test_draws_with_frailty_keep_chances_and_have_its_variance():
     n_blocks, per = 400, 25
     chance = np.full(n_blocks * per, 0.2)
     block = np.repeat(np.arange(n_blocks), per)
-    total = round(float(chance.sum()))
-    state = draw_towns(chance, total, Frailty(block=block, variance=0.25), np.random.default_rng(4), 128)
-    by_block = state.reshape(n_blocks, per, 128).sum(axis=1)
+    state = drawn_with(chance, Variation(frailties=(Frailty(area=block, variance=0.25),)))
+    by_block = state.reshape(n_blocks, per, -1).sum(axis=1)
     assert by_block.mean() == pytest.approx(5.0)
     # u gamma, mean 1, variance .25: E (1 - p)^2 = (1 + 2 v h)^(-1/v), h set so that (1 + v h)^(-1/v) = .8.
     h = (0.8**-0.25 - 1) / 0.25
@@ -185,6 +192,60 @@ def test_draws_with_frailty_keep_chances_and_have_its_variance():
     pair = both_sound - 0.8**2
     expected = per * 0.2 * 0.8 + per * (per - 1) * pair
     assert by_block.var() == pytest.approx(expected, rel=0.05)
+
+
+def test_blocks_differ_within_subdivisions_that_differ():
+    # 100 subdivisions of 4 blocks of 25: lots of one block share both multipliers, of one subdivision one.
+    n, per = 10_000, 25
+    chance = np.full(n, 0.2)
+    block, subdivision = np.arange(n) // per, np.arange(n) // (4 * per)
+    variances = (0.15, 0.25)
+    frailties = tuple(
+        Frailty(area=area, variance=variance)
+        for area, variance in zip((block, subdivision), variances, strict=True)
+    )
+    by_block = drawn_with(chance, Variation(frailties=frailties)).reshape(400, per, -1).sum(axis=1)
+    within = np.cov(by_block.reshape(100, 4, -1).transpose(1, 0, 2).reshape(4, -1))
+    # By brute force: multipliers drawn, and the hazard at which the mean chance is .2.
+    rng = np.random.default_rng(1)
+    b1, b2 = rng.gamma(1 / 0.15, 0.15, (2, 400_000))
+    s = rng.gamma(4, 0.25, 400_000)
+    v = 1.15 * 1.25 - 1
+    h = np.expm1(-v * np.log(0.8)) / v
+    p1, p2 = -np.expm1(-h * b1 * s), -np.expm1(-h * b2 * s)
+    assert p1.mean() == pytest.approx(0.2, abs=0.002)
+    across = within[~np.eye(4, dtype=bool)].mean()
+    assert np.diag(within).mean() == pytest.approx(per * 0.16 + per * (per - 1) * p1.var(), rel=0.06)
+    assert across == pytest.approx(per**2 * np.cov(p1, p2)[0, 1], rel=0.12)
+
+
+def test_no_multiplier_moves_a_chance_past_what_looks_can_show():
+    n = 10_000
+    chance, area = np.full(n, 0.5), np.arange(n) // 250
+    frailties = (Frailty(area=area, variance=2.0),)
+    bounds = {"lowest": np.full(n, 0.1), "highest": np.full(n, 0.8)}
+    found = {}
+    for name, more in (("bounded", bounds), ("free", {})):
+        state = drawn_with(chance, Variation(frailties=frailties, **more))
+        found[name] = np.quantile(state.reshape(40, 250, -1).mean(axis=1), [0.01, 0.99])
+    # A share of 250 has an error of .03, and the move to the total another.
+    assert found["bounded"][0] > 0.1 - 0.06
+    assert 0.75 < found["bounded"][1] < 0.8 + 0.06
+    assert found["free"][0] < 0.03
+    assert found["free"][1] > 0.95
+
+
+def test_each_town_follows_one_law():
+    n = 2000
+    chance = np.full(n, 0.4)
+    half = np.arange(n) < n // 2
+    laws = np.stack([np.where(half, 0.5, 0.3), np.where(half, 0.3, 0.5)])
+    state = drawn_with(chance, Variation(laws=laws))
+    first = state[half].mean(axis=0)
+    # Of 128 draws side by side as many follow either; none lies between.
+    assert np.mean(first > 0.4) == pytest.approx(0.5, abs=0.02)
+    assert np.abs(first - 0.4).min() > 0.03
+    assert first[first > 0.4].mean() == pytest.approx(0.5, abs=0.01)
 
 
 def test_threads_and_repeats_change_nothing():
@@ -244,6 +305,10 @@ def test_impossible_input_is_named():
         find_zones([layer], np.ones(3), np.array([1.0, -1.0, 1.0]))
     with pytest.raises(ModelInputError, match="row 2: a chance lies outside"):
         null_maxima([layer], np.array([0.1, 0.2, 1.3]), 1, rng=np.random.default_rng(1))
+    with pytest.raises(ModelInputError, match="laws must have one value for each point"):
+        town_law(np.full(3, 0.1), Variation(laws=np.full((2, 4), 0.1)))
+    with pytest.raises(ModelInputError, match="variances 0 or more"):
+        town_law(np.full(3, 0.1), Variation(frailties=(Frailty(area=np.zeros(3, int), variance=-1.0),)))
     with pytest.raises(ModelInputError, match="cannot be drawn"):
         null_maxima([layer], np.full(3, 0.1), 0, rng=np.random.default_rng(1))
     with pytest.raises(ModelInputError, match="row 1: a place is not finite"):

@@ -41,6 +41,8 @@ def made_up(n_blocks=64, *, lift=1.0, frailty=0.0, seed=1, per=20):
             "lot_id": [f"L{number:05d}" for number in range(n)],
             "is_bad": rng.random(n) < 1 - (1 - chance) ** multiplier,
             "expected": chance,
+            "lowest": 0.0,
+            "highest": 1.0,
             "years_ago": rng.uniform(0, 10, n),
             "inspection_id": [f"I{number:05d}" for number in range(n)],
             "x_ft": x,

@@ -21,8 +21,8 @@ from pipeline.published.table_types import (
 
 #: `hot_spots.label` and what it says.
 HOT_SPOT_LABELS = {
-    "firm": "more failures than material, age and depth explain, and more than blocks differ anyway",
-    "unproven": "more failures than material, age and depth explain, but not more than blocks differ anyway",
+    "firm": "more failures than material, age and depth explain, and more than areas differ anyway",
+    "unproven": "more failures than material, age and depth explain, but not more than areas differ anyway",
 }
 
 HOT_SPOT_SCANS = PublishedTable(
@@ -37,7 +37,8 @@ HOT_SPOT_SCANS = PublishedTable(
         number("expected", "lots", "lots expected with one, from material, age and depth"),
         count("n_without_place", "lots with such a look that were left out, for they have no location"),
         count("n_draws", "draws of towns without a hot spot behind each p-value"),
-        number("block_variance", "variance", "of hazards between blocks, mean 1: how blocks differ anyway"),
+        number("block_variance", "variance", "of hazards between blocks of one subdivision, their mean 1"),
+        number("subdivision_variance", "variance", "of hazards between subdivisions, their mean 1"),
         number("least_p_value", "probability, 0 to 1", "of the most surprising zone, published or not"),
         STATUS,
         SENTENCE,
@@ -51,7 +52,7 @@ HOT_SPOTS = PublishedTable(
     (
         text("period", "search that it belongs to"),
         count("zone", "order, most surprising first"),
-        text("label", "firm, or unproven: blocks that merely differ could make it"),
+        text("label", "firm, or unproven: blocks and subdivisions that merely differ could make it"),
         text("meaning", "the label in words"),
         X_FT,
         Y_FT,
@@ -80,7 +81,8 @@ HOT_SPOTS = PublishedTable(
         number(
             "p_value_blocks",
             "probability, 0 to 1",
-            "chance of such a zone anywhere, if blocks differ as they do over the town",
+            "chance of such a zone anywhere, if blocks and subdivisions differ as they do over the town, and the law "
+            "of ageing is off by what is not known of it",
         ),
         text("p_value_blocks_method", "how that was had; at_least where it is no smaller than this"),
         count("n_core", "inspected lots that are in the zone in 80 % of re-draws of the failures"),

@@ -1,0 +1,201 @@
+"""Hazard multipliers of areas that are like their neighbours: a conditional autoregression."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import sparse
+from scipy.optimize import minimize_scalar
+from scipy.sparse.linalg import splu
+from scipy.special import ndtr, ndtri
+
+from models.area_hazards import (
+    LARGEST_VARIANCE,
+    NOTABLE,
+    SMALLEST_VARIANCE,
+    AreaHazards,
+    AreaLooks,
+    CallBounds,
+    no_variation,
+)
+from models.local_statistics import Weights, block_edges
+from models.looks import FloatArray
+
+#: Share of the log precision that lies with the neighbours in a conditional autoregression.
+SHARES = (0.0, 0.5, 0.8, 0.95)
+#: Where areas are more than this the search is coarser: fewer shares, and variances to a fifth.
+MANY_AREAS, SHARES_OF_MANY = 5_000, (0.5, 0.95)
+FINE_SEARCH, COARSE_SEARCH = 0.05, 0.2
+#: Areas up to which variances come from an inverse; beyond, from so many draws.
+LARGEST_INVERSE = 1_500
+VARIANCE_DRAWS = 200
+
+
+def neighbour_hazards(
+    chance: ArrayLike,
+    events: ArrayLike,
+    area: ArrayLike,
+    weights: Weights,
+    *,
+    level: float = 0.9,
+    rng: np.random.Generator,
+    prior: tuple[float, float] | None = None,
+    bounds: CallBounds | None = None,
+) -> AreaHazards:
+    """Multipliers drawn towards those of neighbouring areas.
+
+    Parameters
+    ----------
+    chance, events, area : array, shape (n,)
+        As for `models.area_hazards.gamma_hazards`.
+    weights : csr_array, shape (n_areas, n_areas)
+        Binary neighbours; made symmetric.
+    level : float
+        Level of the ranges.
+    rng : numpy.random.Generator
+        For the variances where areas are many.
+    prior : tuple of float, optional
+        Share of the neighbours and variance to use; default: what the looks choose.
+    bounds : CallBounds, optional
+        As for `models.area_hazards.gamma_hazards`.
+
+    Returns
+    -------
+    AreaHazards
+
+    Notes
+    -----
+    Log multipliers are normal with precision (share · (D - W) + (1 - share) · I) / variance: B. G. Leroux, X. Lei
+    and N. Breslow, "Estimation of disease rates in small areas", in Statistical Models in Epidemiology,
+    Springer 2000. Share and variance by the Laplace approximation to the marginal likelihood, posterior normal
+    around its mode.
+    """
+    looks = AreaLooks(chance, events, area, weights.shape[0], bounds)
+    first, second = block_edges(weights)
+    n_edges, n_areas = len(first), looks.n_areas
+    incidence = sparse.csr_array(
+        (
+            np.concatenate((np.ones(n_edges), -np.ones(n_edges))),
+            (np.tile(np.arange(n_edges), 2), np.concatenate((first, second))),
+        ),
+        shape=(n_edges, n_areas),
+    )
+    laplacian = sparse.csc_array(incidence.T @ incidence)
+    own = sparse.eye_array(n_areas)
+    shares: tuple[float, ...] = SHARES if n_areas <= MANY_AREAS else SHARES_OF_MANY
+    if prior is not None or not n_edges:
+        shares = (0.0,) if prior is None else (prior[0],)
+    tried = [
+        _best_variance(looks, sparse.csc_array(share * laplacian + (1 - share) * own), share, prior)
+        for share in shares
+    ]
+    gain, share, variance, mode = max(tried, key=lambda one: one[0])
+    if gain <= 0 or variance <= 1.5 * SMALLEST_VARIANCE:
+        return no_variation(looks, share)
+    structure = sparse.csc_array((share * laplacian + (1 - share) * own) / variance)
+    mode = _mode(looks, structure, mode)
+    bend = np.maximum(looks.derivatives(mode)[2], 0.0)
+    spread = _posterior_sd(
+        structure, bend, incidence * np.sqrt(share / variance), (1 - share) / variance, rng
+    )
+    deviate = float(ndtri((1 + level) / 2))
+    mean = np.exp(mode + spread**2 / 2)
+    return AreaHazards(
+        level=looks.level,
+        variance=variance,
+        neighbour_share=share,
+        log_likelihood_gain=gain if prior is None else np.nan,
+        mean=mean,
+        sd=mean * np.sqrt(np.expm1(spread**2)),
+        lower=np.exp(mode - deviate * spread),
+        upper=np.exp(mode + deviate * spread),
+        probability_notable=ndtr((mode - np.log(NOTABLE)) / np.maximum(spread, 1e-12)),
+    )
+
+
+def _best_variance(
+    looks: AreaLooks, structure: Any, share: float, prior: tuple[float, float] | None
+) -> tuple[float, float, float, FloatArray]:
+    """Gain over no variation, share, variance and mode at the variance of the largest marginal likelihood."""
+    flat = looks.derivatives(np.zeros(looks.n_areas))[0]
+    if prior is not None:
+        # Chosen elsewhere: to be used, whatever these looks alone would gain by it.
+        return (1.0 if prior[1] > 0 else 0.0), share, prior[1], np.zeros(looks.n_areas)
+    fit = _Marginal(looks, structure, _log_determinant(_factor(structure)))
+    found = minimize_scalar(
+        lambda log: -fit(np.exp(log)),
+        bounds=(np.log(SMALLEST_VARIANCE), np.log(LARGEST_VARIANCE * 3)),
+        method="bounded",
+        options={"xatol": FINE_SEARCH if looks.n_areas <= MANY_AREAS else COARSE_SEARCH, "maxiter": 15},
+    )
+    return -float(found.fun) - flat, share, float(np.exp(found.x)), fit.mode
+
+
+class _Marginal:
+    """Laplace log marginal likelihood as a function of the variance, from where the last search ended."""
+
+    def __init__(self, looks: AreaLooks, structure: Any, log_determinant: float) -> None:
+        self.looks, self.structure, self.log_determinant = looks, structure, log_determinant
+        self.mode = np.zeros(looks.n_areas)
+
+    def __call__(self, variance: float) -> float:
+        precision = sparse.csc_array(self.structure / variance)
+        self.mode = _mode(self.looks, precision, self.mode)
+        value, _, bend = self.looks.derivatives(self.mode)
+        posterior = _factor(sparse.csc_array(precision + sparse.diags_array(np.maximum(bend, 0.0))))
+        return value + 0.5 * float(
+            self.log_determinant
+            - self.looks.n_areas * np.log(variance)
+            - self.mode @ (precision @ self.mode)
+            - _log_determinant(posterior)
+        )
+
+
+def _mode(looks: AreaLooks, precision: Any, start: FloatArray) -> FloatArray:
+    """Posterior mode of the log multipliers by Newton steps, halved where one goes too far."""
+    at = start
+
+    def height(log_multiplier: FloatArray) -> float:
+        return looks.derivatives(log_multiplier)[0] - 0.5 * float(
+            log_multiplier @ (precision @ log_multiplier)
+        )
+
+    now = height(at)
+    for _ in range(50):
+        _, slope, bend = looks.derivatives(at)
+        system = _factor(sparse.csc_array(precision + sparse.diags_array(np.maximum(bend, 1e-9))))
+        step = system.solve(slope - precision @ at)
+        for _ in range(20):
+            then = height(at + step)
+            if then >= now - 1e-9:
+                break
+            step = step / 2
+        at, gained, now = at + step, then - now, then
+        if gained < 1e-6 and np.max(np.abs(step)) < 1e-3:
+            break
+    return at
+
+
+def _factor(matrix: Any) -> Any:
+    """Factor a symmetric positive definite matrix; an ordering made for such keeps it sparse."""
+    return splu(matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+
+
+def _log_determinant(factor: Any) -> float:
+    return float(np.log(np.abs(factor.U.diagonal())).sum())
+
+
+def _posterior_sd(
+    precision: Any, bend: FloatArray, edges: Any, own: float, rng: np.random.Generator
+) -> FloatArray:
+    posterior = sparse.csc_array(precision + sparse.diags_array(bend))
+    if len(bend) <= LARGEST_INVERSE:
+        return np.asarray(np.sqrt(np.diag(np.linalg.inv(posterior.toarray()))), dtype=float)
+    # The precision is a sum of squares, so a draw with it as covariance, solved, has its inverse.
+    draws = edges.T @ rng.standard_normal((edges.shape[0], VARIANCE_DRAWS))
+    draws += np.sqrt(own) * rng.standard_normal((len(bend), VARIANCE_DRAWS))
+    draws += np.sqrt(bend)[:, None] * rng.standard_normal((len(bend), VARIANCE_DRAWS))
+    solved: FloatArray = _factor(posterior).solve(draws)
+    return np.asarray(np.sqrt(np.mean(solved**2, axis=1)), dtype=float)
