@@ -7,6 +7,7 @@ from functools import cached_property
 import polars as pl
 
 from pipeline.published.read import PublishedReader
+from pipeline.vocabulary import LateralPart
 
 #: Orders of the table of connections, and the columns behind them.
 ORDERS = {"risk": "risk_rank", "spending": "spending_order"}
@@ -26,18 +27,35 @@ class UtilityQueries:
         )
         return int(found["n"][0]), int(found["n_ranked"][0])
 
-    def connections(self, order: str, most: int) -> pl.DataFrame:
-        """Return the first connections by one of `ORDERS`."""
-        column = ORDERS[order]
-        return self._reader.query(
-            f"SELECT * FROM connections WHERE status = 'ok' AND {column} IS NOT NULL ORDER BY {column}, lot_id LIMIT ?",  # noqa: S608 - a column of the contract
-            [most],
-        )
+    @cached_property
+    def part_shown_first(self) -> LateralPart:
+        """The part of laterals that the file of assumptions names."""
+        named = self._reader.query("SELECT DISTINCT part FROM connection_curve WHERE is_shown_first")
+        return LateralPart(named["part"][0]) if named.height else LateralPart.LOWER
 
     @cached_property
-    def curve(self) -> pl.DataFrame:
-        """What money buys, spent in the best order."""
-        return self._reader.table("connection_curve")
+    def n_property_lines(self) -> int:
+        """How many ranked connections have their property line on record."""
+        found = self._reader.query(
+            "SELECT count(*) AS n FROM connections WHERE status = 'ok' AND property_line_source = 'recorded'"
+        )
+        return int(found["n"][0])
+
+    def connections(self, part: LateralPart, order: str, most: int) -> pl.DataFrame:
+        """Return the first connections by one of `ORDERS`, ranked by one part of their laterals."""
+        column = ORDERS[order]
+        return self._reader.query(
+            f"SELECT c.*, p.* EXCLUDE (lot_id) FROM connection_parts AS p JOIN connections AS c USING (lot_id) "  # noqa: S608 - a column of the contract
+            f"WHERE p.part = ? AND {column} IS NOT NULL ORDER BY {column}, lot_id LIMIT ?",
+            [part.value, most],
+        )
+
+    def curve(self, part: LateralPart) -> pl.DataFrame:
+        """What money buys, spent on one part of laterals in the best order."""
+        return self._reader.query(
+            "SELECT * EXCLUDE (part, is_shown_first) FROM connection_curve WHERE part = ? ORDER BY n_connections",
+            [part.value],
+        )
 
     @cached_property
     def assumptions(self) -> pl.DataFrame:

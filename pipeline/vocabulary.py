@@ -118,6 +118,20 @@ class FindingFamily(Vocabulary):
     FEATURE = "feature", "not a defect"
 
 
+class LateralPart(Vocabulary):
+    """What of a connection is ranked and renewed; who owns which part is a local rule."""
+
+    LOWER = "lower", "the lower lateral, from the property line to the main, tie-in included"
+    UPPER = "upper", "the upper lateral, from the building to the property line"
+    TIE_IN = "tie_in", "the last segment, which meets the main"
+    WHOLE = "whole", "the whole lateral"
+
+    @property
+    def label(self) -> str:
+        """The part as its name in the trade."""
+        return "tie-in" if self.value == "tie_in" else f"{self.value} lateral"
+
+
 class Verdict(Vocabulary):
     """Condition of a segment or line, mild to severe."""
 

@@ -17,10 +17,12 @@ from synthetic_data.inspections import ABANDONED_REASONS, DRAINED, NOT_RECORDED,
 from synthetic_data.lives import LINED, PLANNED, TODAY, Lives, Setting
 from synthetic_data.names import street_names, subdivision_names
 from synthetic_data.sewer import Sewer, street_y_ft
-from synthetic_data.town import BLOCK_PITCH_X_FT, LOT_DEPTH_FT
+from synthetic_data.town import BLOCK_PITCH_X_FT, HALF_STREET_FT, LOT_DEPTH_FT, Lots
 from synthetic_data.truth import Flags, Floats, Ints
 
 N_OPERATORS = 8
+#: Houses of this year or later have a plat that says where the property line is.
+FIRST_PLATS_AT_HAND = 1950
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +105,15 @@ def lots_table(town: Town, address: pl.Series, rng: np.random.Generator) -> pl.D
             "parcel_use": words(uses, (rng.random(n) > 0.86).astype(np.int64) + (rng.random(n) > 0.97)),
             "large_tree_near": kept(lots.has_tree, rng.random(n) >= 0.05),
             "soil": soil,
+            "property_line_ft": _property_lines(lots),
             "outline_wkt": _outlines(lots.west_ft, lots.width_ft, lots.south_ft),
         }
     )
+
+
+def _property_lines(lots: Lots) -> pl.Series:
+    """Footage from the building at which a lateral leaves the lot: only the newer plats are at hand."""
+    return kept(np.round(lots.line_ft - HALF_STREET_FT), lots.built >= FIRST_PLATS_AT_HAND)
 
 
 def _portfolios(n: int, rng: np.random.Generator) -> pl.Series:

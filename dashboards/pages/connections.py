@@ -12,13 +12,15 @@ from dashboards import parts, theme, wording
 from dashboards.charts import utility
 from dashboards.data import Records
 from dashboards.parts import Shown
+from pipeline.vocabulary import LateralPart
 
 LONGEST_TABLE = 25
 ORDERS = {"riskiest first": "risk", "where money buys most first": "spending"}
 
 TITLE = "Which connections first"
+BOUGHT = "What a sum of money takes away"
 LEAD = (
-    "Connections to the public sewer by the chance that the last segment has a repair-grade finding now, times what a "
+    "Connections to the public sewer by the chance that a part of the lateral has a repair-grade finding now, times what a "
     "failure means there."
 )
 NONE = "No connection is on record"
@@ -33,7 +35,11 @@ AMONG_FIRST = (
     "Among the first: how often a connection is on the list of the riskiest when the estimate varies within its uncertainty. "
     "Near 100 % its place is firm; in between, others may as well stand there. A plan under a budget: `underlot connections --budget 250000`."
 )
-PART = "Who owns which part of a lateral is a local rule. The last segment stands for the lower part; the property line is not in the records."
+OWNERS = (
+    "Who owns which part of a lateral is a local rule: choose the part that yours makes yours. A segment that crosses the "
+    "property line is split by length, and by the footage of what a camera found in it."
+)
+PARTS = {part.label: part for part in LateralPart}
 
 
 def page(records: Records) -> pn.viewable.Viewable:
@@ -44,51 +50,67 @@ def page(records: Records) -> pn.viewable.Viewable:
         return pn.Column(top, parts.empty(NONE, NONE_TODO))
     if n_ranked == 0:
         return pn.Column(top, parts.empty(NOT_RANKED, NOT_RANKED_TODO))
-    order = pn.widgets.Select(
-        name="Order of the table",
-        options=list(ORDERS),
-        value=parts.from_address("order", ORDERS) or next(iter(ORDERS)),
-        width=260,
-        stylesheets=[theme.WIDGET],
-    )
-    parts.keep_in_address(order, "order")
+    shown = records.utility.part_shown_first.label
+    part = _choice("Part of the lateral", list(PARTS), "part", shown)
+    order = _choice("Order of the table", list(ORDERS), "order", next(iter(ORDERS)))
     return pn.Column(
         top,
-        _counts(records, n, n_ranked),
-        parts.card(*_curve(records)),
-        parts.card(order, parts.live(lambda by: _table(records, by, n_ranked), order)),
+        pn.FlexBox(part, order),
+        parts.live(lambda name: _counts(records, PARTS[name], n, n_ranked), part),
+        parts.card(parts.live(lambda name: pn.Column(*_curve(records, PARTS[name])), part)),
+        parts.card(parts.live(lambda name, by: _table(records, PARTS[name], by, n_ranked), part, order)),
         parts.card(*_assumptions(records)),
         sizing_mode="stretch_width",
     )
 
 
-def _counts(records: Records, n: int, n_ranked: int) -> pn.viewable.Viewable:
-    whole = records.utility.curve.tail(1)["cost_usd"].to_list()
+def _choice(name: str, options: list[str], key: str, first: str) -> pn.widgets.Select:
+    chosen = pn.widgets.Select(
+        name=name,
+        options=options,
+        value=parts.from_address(key, options) or first,
+        width=260,
+        stylesheets=[theme.WIDGET],
+    )
+    parts.keep_in_address(chosen, key)
+    return chosen
+
+
+def _counts(records: Records, part: LateralPart, n: int, n_ranked: int) -> pn.viewable.Viewable:
+    whole = records.utility.curve(part).tail(1)["cost_usd"].to_list()
     return parts.figures(
         [
             (wording.number(n), "connections on record"),
             (wording.number(n_ranked), "ranked"),
-            *((f"${wording.number(cost)}", "to renew all of them, likely prices") for cost in whole),
+            (
+                wording.number(records.utility.n_property_lines),
+                "property lines on record; the others are assumed",
+            ),
+            *((f"${wording.number(cost)}", f"to renew every {part.label}, likely prices") for cost in whole),
         ]
     )
 
 
-def _curve(records: Records) -> list[pn.viewable.Viewable]:
+def _curve(records: Records, part: LateralPart) -> list[pn.viewable.Viewable]:
+    curve = records.utility.curve(part)
+    if curve.is_empty():
+        return [
+            parts.heading(BOUGHT),
+            parts.paragraph("No such part of any lateral has a chance of failure above nil."),
+        ]
     return [
-        parts.heading("What a sum of money takes away"),
+        parts.heading(BOUGHT),
         parts.chart(
-            utility.bought(records.utility.curve),
-            height=300,
-            says=CURVE,
-            data=records.utility.curve,
-            name="connections",
+            utility.bought(curve), height=300, says=CURVE, data=curve, name=f"connections_{part.value}"
         ),
     ]
 
 
-def _table(records: Records, by: str, n_ranked: int) -> pn.viewable.Viewable:
-    shown = records.utility.connections(ORDERS[by], LONGEST_TABLE)
-    caption = f"Connections, {by} (the first {shown.height} of {wording.number(n_ranked)})"
+def _table(records: Records, part: LateralPart, by: str, n_ranked: int) -> pn.viewable.Viewable:
+    shown = records.utility.connections(part, ORDERS[by], LONGEST_TABLE)
+    caption = (
+        f"Connections by the {part.label}, {by} (the first {shown.height} of {wording.number(n_ranked)})"
+    )
     crossed = shown.filter(pl.col("has_foreign_line"))["lot_id"].to_list()
     stop = (
         [parts.caution(wording.STOP_WORK, [f"Lots {', '.join(crossed)}.", *wording.STOP_WORK_STEPS])]
@@ -105,10 +127,13 @@ def _table(records: Records, by: str, n_ranked: int) -> pn.viewable.Viewable:
                 Shown("main or manhole", lambda r: r["manhole_id"] or r["main_id"] or "–"),
                 Shown("station [ft]", lambda r: wording.number(r["station_ft"]), is_number=True),
                 Shown("last segment", _segment),
-                Shown("chance, last segment", _chance("tie_in_failure_probability"), is_number=True),
-                Shown(
-                    "chance, rest", lambda r: wording.chance(r["rest_failure_probability"]), is_number=True
+                *(
+                    Shown(
+                        f"chance, {each.label}", _chance(f"{each.value}_failure_probability"), is_number=True
+                    )
+                    for each in (part, *(other for other in LateralPart if other is not part))
                 ),
+                Shown("property line [ft from the building]", _property_line, is_number=True),
                 Shown("times", lambda r: wording.number(r["consequence"], 2), is_number=True),
                 Shown("risk [points]", lambda r: wording.number(r["risk_points"], 2), is_number=True),
                 Shown("among the first", lambda r: wording.chance(r["in_list_probability"]), is_number=True),
@@ -124,7 +149,7 @@ def _table(records: Records, by: str, n_ranked: int) -> pn.viewable.Viewable:
             caption=caption,
         ),
         parts.text_with_commands(AMONG_FIRST),
-        parts.paragraph(PART, wording.SCREENING, small=True),
+        parts.paragraph(OWNERS, wording.SCREENING, small=True),
         sizing_mode="stretch_width",
     )
 
@@ -132,6 +157,11 @@ def _table(records: Records, by: str, n_ranked: int) -> pn.viewable.Viewable:
 def _segment(row: Mapping[str, Any]) -> str:
     laid = wording.years(row["tie_in_install_year_min"], row["tie_in_install_year_max"])
     return f"{wording.material(row['tie_in_material'])}, laid {laid}"
+
+
+def _property_line(row: Mapping[str, Any]) -> str:
+    feet = wording.number(row["property_line_ft"])
+    return feet if row["property_line_source"] == "recorded" else f"{feet}, assumed"
 
 
 def _chance(column: str) -> Any:

@@ -17,8 +17,14 @@ from pipeline.exports import checked_purpose, do_not_contact, log_export, use_un
 from pipeline.geojson import point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import PublishedReader, open_current
-from pipeline.steps.connections_choice import ConnectionPlan, plan_under_budget, ranked_connections
+from pipeline.steps.connections_choice import (
+    ConnectionPlan,
+    plan_under_budget,
+    ranked_connections,
+    shown_first,
+)
 from pipeline.steps.score import STOP_WORK
+from pipeline.vocabulary import LateralPart
 
 TABLE_WIDTH = 120
 SUFFIXES = (".geojson", ".json", ".csv")
@@ -29,6 +35,12 @@ CAUTION = (
 
 
 @click.command("connections")
+@click.option(
+    "--part",
+    type=click.Choice(list(LateralPart.codes())),
+    help="Part of the lateral to rank and renew: from the property line to the main, from the building to it, the last "
+    "segment alone, or all.  [default: as in consequences.toml, lower]",
+)
 @click.option("--budget", type=float, help="Choose what to renew with this sum [US dollars].")
 @click.option(
     "--priced-at",
@@ -55,6 +67,7 @@ CAUTION = (
 @click.pass_obj
 def connections_command(
     context: Context,
+    part: str | None,
     budget: float | None,
     priced_at: str,
     in_order: bool,
@@ -71,6 +84,7 @@ def connections_command(
     \b
     Examples:
       underlot connections
+      underlot connections --part upper
       underlot connections --budget 250000
       underlot connections --budget 250000 --out plan.geojson --purpose "renewal plan of the sewer utility"
     """
@@ -79,14 +93,15 @@ def connections_command(
         raise SettingsError(f"--out {out.name}: end the name in .geojson or .csv.")
     with open_current(context.workspace) as reader:
         run = reader.run()
-        ranked = ranked_connections(reader)
+        part = part or shown_first(reader)
+        ranked = ranked_connections(reader, part)
         plan = None
         if budget is not None:
             plan = plan_under_budget(ranked, budget, priced_at=priced_at, in_order=in_order, seconds=seconds)
             ranked = plan.connections
         if out is not None and stated is not None:
-            _write(context, reader, ranked, run, out, stated)
-        _print(reader, ranked, run, plan, rows)
+            _write(context, reader, ranked, run, out, stated, part)
+        _print(reader, ranked, run, plan, rows, part)
     if out is not None:
         click.echo(f"Written: {out} ({ranked.height:,} connections); use it until {use_until()}.", err=True)
 
@@ -101,6 +116,7 @@ def _write(
     run: dict[str, Any],
     out: Path,
     purpose: str,
+    part: str,
 ) -> None:
     held_back = do_not_contact(context.workspace, reader.query("SELECT lot_id, address FROM lots"))
     rows = ranked.with_columns(
@@ -108,7 +124,7 @@ def _write(
         stop_work=pl.when("has_foreign_line").then(pl.lit(STOP_WORK)),
     )
     about = {
-        "what": "connections ranked by chance of failure times consequence; estimates, not findings",
+        "what": f"connections ranked by the chance of failure of {LateralPart(part).meaning}, times consequence; estimates, not findings",
         "town": run["town_name"],
         "is_synthetic": run["is_synthetic"],
         "run_id": run["run_id"],
@@ -143,17 +159,23 @@ def _write(
 
 
 def _print(
-    reader: PublishedReader, ranked: pl.DataFrame, run: dict[str, Any], plan: ConnectionPlan | None, rows: int
+    reader: PublishedReader,
+    ranked: pl.DataFrame,
+    run: dict[str, Any],
+    plan: ConnectionPlan | None,
+    rows: int,
+    part: str,
 ) -> None:
     console = Console(width=TABLE_WIDTH)
     invented = " (an invented town)" if run["is_synthetic"] else ""
     console.print(f"{run['town_name']}{invented}. Now: {run['as_of_source']}.", markup=False)
+    console.print(f"Ranked part: {LateralPart(part).meaning}. {_lines_in_words(ranked)}", markup=False)
     if plan is not None:
         console.print(_plan_table(plan, run))
     shown = (ranked if plan is None else ranked.filter(pl.col("is_chosen"))).head(rows)
     for lot in shown.filter(pl.col("has_foreign_line"))["lot_id"]:
         console.print(f"{lot}: {STOP_WORK}", markup=False, style="bold red")
-    console.print(_connection_table(shown, ranked, plan))
+    console.print(_connection_table(shown, ranked, plan, part))
     console.print(_assumption_table(reader.table("connection_assumptions")))
     console.print(CAUTION, markup=False)
 
@@ -188,7 +210,18 @@ def _plan_table(plan: ConnectionPlan, run: dict[str, Any]) -> Table:
     return table
 
 
-def _connection_table(shown: pl.DataFrame, ranked: pl.DataFrame, plan: ConnectionPlan | None) -> Table:
+def _lines_in_words(ranked: pl.DataFrame) -> str:
+    """How many property lines are on record."""
+    ok = ranked.filter(pl.col("status") == "ok")
+    n_recorded = ok.filter(pl.col("property_line_source") == "recorded").height
+    return (
+        f"The property line of {n_recorded:,} of {ok.height:,} is on record; the others are assumed (below)."
+    )
+
+
+def _connection_table(
+    shown: pl.DataFrame, ranked: pl.DataFrame, plan: ConnectionPlan | None, part: str
+) -> Table:
     words = "the riskiest connections" if plan is None else "connections of the plan, in the order to spend"
     n_all = ranked.filter(pl.col("status") == "ok").height if plan is None else int(ranked["is_chosen"].sum())
     table = Table(title=Text(f"{shown.height:,} of {n_all:,}: {words}"), title_justify="left")
@@ -196,7 +229,7 @@ def _connection_table(shown: pl.DataFrame, ranked: pl.DataFrame, plan: Connectio
         "lot",
         "main",
         "ft",
-        "chance, last segment",
+        f"chance, {LateralPart(part).label}",
         "times",
         "risk",
         "rank",
@@ -204,10 +237,12 @@ def _connection_table(shown: pl.DataFrame, ranked: pl.DataFrame, plan: Connectio
         "bundle",
         "cost",
     ):
-        table.add_column(name, justify="left" if name in {"lot", "main", "chance, last segment"} else "right")
+        table.add_column(
+            name, justify="left" if name in {"lot", "main"} or name.startswith("chance") else "right"
+        )
     for row in shown.iter_rows(named=True):
         chance = estimate_words(
-            *(row[f"tie_in_failure_probability{end}"] for end in ("", "_lower", "_upper"))
+            *(row[f"{part}_failure_probability{end}"] for end in ("", "_lower", "_upper"))
         )
         add_plain_row(
             table,
@@ -215,12 +250,12 @@ def _connection_table(shown: pl.DataFrame, ranked: pl.DataFrame, plan: Connectio
             row["manhole_id"] or row["main_id"] or "–",
             "–" if row["station_ft"] is None else f"{row['station_ft']:,.0f}",
             chance,
-            f"{row['consequence']:.2f}",
+            "–" if row["consequence"] is None else f"{row['consequence']:.2f}",
             "–" if row["risk_points"] is None else f"{row['risk_points']:.2f}",
             "–" if row["risk_rank"] is None else f"{row['risk_rank']:,}",
             "–" if row["in_list_probability"] is None else f"{row['in_list_probability']:.0%}",
             "–" if row["bundle"] is None else str(row["bundle"]),
-            f"{row['cost_likely_usd']:,.0f}",
+            "–" if row["cost_likely_usd"] is None else f"{row['cost_likely_usd']:,.0f}",
         )
     return table
 

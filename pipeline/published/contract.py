@@ -25,6 +25,7 @@ from pipeline.published.tables.areas import (
 from pipeline.published.tables.connections import (
     CONNECTION_ASSUMPTIONS,
     CONNECTION_CURVE,
+    CONNECTION_PARTS,
     CONNECTIONS,
 )
 from pipeline.published.tables.curves import (
@@ -101,6 +102,7 @@ __all__ = [
     "CONNECTIONS",
     "CONNECTION_ASSUMPTIONS",
     "CONNECTION_CURVE",
+    "CONNECTION_PARTS",
     "CONTRACT_VERSION",
     "CURVES",
     "CURVE_GROUPS",
@@ -210,6 +212,7 @@ TABLES: dict[str, PublishedTable] = {
         LOCAL_EFFECTS,
         RISK_SURFACE,
         CONNECTIONS,
+        CONNECTION_PARTS,
         CONNECTION_CURVE,
         CONNECTION_ASSUMPTIONS,
         MAINS,

@@ -147,7 +147,7 @@ def make_tables(
     held_back = do_not_contact(warehouse.workspace, addresses).lots
     write_own_copy(warehouse.workspace)
     assumptions = read_assumptions(warehouse.workspace)
-    with_tie_ins = has_connections(warehouse)
+    with_members = has_connections(warehouse)
     exposure = read_exposure(warehouse, settings)
     frames: Frames = {name: empty(table) for name, table in contract.TABLES.items()}
     frames |= state_of_records(warehouse)
@@ -172,15 +172,24 @@ def make_tables(
     newest = newest_looks(fit, exposure) if fit.is_ok else _nothing_expected()
     years = years_of_lines(warehouse.frame(sql_text("published/lives_in_use")), exposure)
     dated = lots.join(years.filter(pl.col("n_untold") > 0), on="lot_id", how="anti")
-    scores = _score(fit, _only_lots(exposure, dated), dated, newest, settings, with_tie_ins=with_tie_ins)
+    dated_exposure = _only_lots(exposure, dated)
+    scores = _score(fit, dated_exposure, dated, newest, settings, with_members=with_members)
     segments = lot_segments(exposure, scores)
     frames["lot_segments"] = segments
     frames["lots"], frames["lot_reasons"] = lots_and_reasons(
         lots, segments, frames["lot_inspections"], newest, years, fit, scores, settings
     )
-    if with_tie_ins:
+    if with_members:
         progress("Ranking connections")
-        frames |= rank_connections(warehouse, exposure, scores, frames["lots"], rules)
+        frames |= rank_connections(
+            warehouse,
+            fit,
+            dated_exposure,
+            scores,
+            frames["lots"],
+            rules,
+            rng=np.random.default_rng([settings.seed, 7]),
+        )
     frames["canvass_areas"], frames["canvass_lots"] = canvass_areas(
         frames["lots"], scores, held_back, settings
     )
@@ -257,13 +266,13 @@ def _score(
     newest: pl.DataFrame,
     settings: Settings,
     *,
-    with_tie_ins: bool,
+    with_members: bool,
 ) -> Scores | None:
     if not fit.is_ok or exposure.lives.is_empty():
         return None
     # A stream beside those of the outcomes.
     rng = np.random.default_rng([settings.seed, 1])
-    lines = score_lines(fit, exposure, settings, with_tie_ins=with_tie_ins)
+    lines = score_lines(fit, exposure, settings, with_members=with_members)
     return score_unseen(lines, lots, newest, settings, rng)
 
 

@@ -14,6 +14,7 @@ from pipeline.errors import FitError, SettingsError
 from pipeline.published import contract
 from pipeline.published.read import PublishedReader
 from pipeline.solver_output import solver_output_aside
+from pipeline.vocabulary import LateralPart
 
 ENDS = ("low", "likely", "high")
 
@@ -58,8 +59,21 @@ class ConnectionPlan:
     priced_at: str
 
 
-def ranked_connections(reader: PublishedReader) -> pl.DataFrame:
-    """Return the ranked connections, riskiest first.
+def shown_first(reader: PublishedReader) -> str:
+    """Return the part that the file of assumptions names."""
+    named = reader.query("SELECT DISTINCT part FROM connection_curve WHERE is_shown_first")
+    return str(named["part"][0]) if named.height else LateralPart.LOWER.value
+
+
+def ranked_connections(reader: PublishedReader, part: str) -> pl.DataFrame:
+    """Return the connections with the ranks of one part of their laterals, riskiest first.
+
+    Parameters
+    ----------
+    reader : PublishedReader
+        Of a generation.
+    part : str
+        Code of a `LateralPart`.
 
     Raises
     ------
@@ -67,7 +81,10 @@ def ranked_connections(reader: PublishedReader) -> pl.DataFrame:
         None is on record, or none could be ranked.
     """
     found = reader.query(
-        "SELECT * FROM connections ORDER BY risk_rank NULLS LAST, spending_order NULLS LAST, lot_id"
+        "SELECT c.*, p.* EXCLUDE (lot_id) FROM connections AS c "
+        "LEFT JOIN connection_parts AS p ON p.lot_id = c.lot_id AND p.part = ? "
+        "ORDER BY p.risk_rank NULLS LAST, p.spending_order NULLS LAST, c.lot_id",
+        [part],
     )
     if found.is_empty():
         raise FitError(

@@ -17,16 +17,9 @@ from pipeline import rule_files
 from pipeline.columns import LAST_YEAR
 from pipeline.errors import SettingsError
 from pipeline.settings import Workspace
+from pipeline.vocabulary import LateralPart
 
 FILE = "consequences.toml"
-LOWER, UPPER, TIE_IN, WHOLE = "lower", "upper", "tie_in", "whole"
-#: Parts of a lateral that can be ranked; who owns which is a local rule.
-PARTS = {
-    LOWER: "the lower lateral, from the property line to the main, tie-in included",
-    UPPER: "the upper lateral, from the building to the property line",
-    TIE_IN: "the last segment, which meets the main",
-    WHOLE: "the whole lateral",
-}
 #: Connections for each place of the list, at least.
 LEAST_PER_PLACE = 4
 #: What a weight may hang on, and whether it is a number.
@@ -79,7 +72,7 @@ class Weight:
     because, source : str
         For people.
     parts : tuple of str
-        Parts of the lateral for which it counts.
+        Codes of the parts of the lateral for which it counts.
     """
 
     factor: str
@@ -88,12 +81,12 @@ class Weight:
     times: float
     because: str
     source: str
-    parts: tuple[str, ...] = tuple(PARTS)
+    parts: tuple[str, ...] = LateralPart.codes()
 
     def words(self) -> str:
-        """The weight for people, and of which parts, if not of all."""
-        of = "" if len(self.parts) == len(PARTS) else f" for: {', '.join(self.parts)}"
-        return f"× {self.times:g}{of}"
+        """The weight for people, and for which parts it does not count."""
+        others = ", ".join(part.label for part in LateralPart if part not in self.parts)
+        return f"× {self.times:g}{f'; not for the {others}' if others else ''}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +124,7 @@ class Consequences:
     Attributes
     ----------
     part : str
-        Which of `PARTS` is shown first; all of them are ranked.
+        Code of the `LateralPart` that is shown first; all of them are ranked.
     list_length : int
         Places of the list whose membership is told.
     share_within_ft : float or None
@@ -173,7 +166,7 @@ class Consequences:
             else f"stretches with gaps up to {self.share_within_ft:g} ft"
         )
         rows = [
-            ("part shown first", PARTS[self.part], "local rule of ownership"),
+            ("part shown first", LateralPart(self.part).meaning, "local rule of ownership"),
             (
                 "places of the list",
                 f"{self.list_length:,}, and no more than one for every {LEAST_PER_PLACE} connections",
@@ -192,7 +185,11 @@ class Consequences:
             for band in self.costs
         ]
         rows += [
-            ("each foot of pipe, but of the tie-in alone [US dollars]", self.per_foot.words(), self.sources["per_foot"]),
+            (
+                "each foot of pipe, but of the tie-in alone [US dollars]",
+                self.per_foot.words(),
+                self.sources["per_foot"],
+            ),
             ("length where not on record", f"{self.unknown_length_ft:g} ft", self.sources["per_foot"]),
         ]
         rows += [(f"lower lateral{row.where()}", row.words(), row.source) for row in self.lower_laterals]
@@ -227,9 +224,9 @@ def parse(text: str) -> Consequences:
     _only(ranking, ("part", "list_length", "share_within_ft"), "[ranking]")
     _only(prices, ("base_year", "index", "mobilisation_usd", "source"), "[prices]")
     _only(per_foot, ("usd", "length_ft_where_unknown", "source"), "[per_foot]")
-    if ranking.get("part") not in tuple(PARTS):
+    if ranking.get("part") not in LateralPart.codes():
         raise SettingsError(
-            f"{FILE}, [ranking] part: {ranking.get('part')!r} is unknown. Use one of: {', '.join(PARTS)}."
+            f"{FILE}, [ranking] part: {ranking.get('part')!r} is unknown. Use one of: {', '.join(LateralPart.codes())}."
         )
     share = ranking.get("share_within_ft")
     year = _number(prices, "base_year", "[prices]", low=1990, high=LAST_YEAR)
@@ -315,12 +312,12 @@ def _weight(entry: dict[str, Any], where: str) -> Weight:
 
 
 def _parts(entry: dict[str, Any], where: str) -> tuple[str, ...]:
-    given = entry.get("parts", list(PARTS))
-    if not isinstance(given, list) or not given or any(part not in tuple(PARTS) for part in given):
+    given = entry.get("parts", list(LateralPart.codes()))
+    if not isinstance(given, list) or not given or any(part not in LateralPart.codes() for part in given):
         raise SettingsError(
-            f"{FILE}, {where}, parts: write a list of one or more of: {', '.join(PARTS)}."
+            f"{FILE}, {where}, parts: write a list of one or more of: {', '.join(LateralPart.codes())}."
         )
-    return tuple(part for part in PARTS if part in given)
+    return tuple(part for part in LateralPart.codes() if part in given)
 
 
 def _block(plain: dict[str, Any], name: str) -> dict[str, Any]:

@@ -42,6 +42,7 @@ STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("finding_verdicts", ("rule_version",)),
     ("segment_looks", ("building_slip_ft", "counter_slip_ft")),
     ("finding_places", ()),
+    ("bad_stations", ()),
     ("looks", ("rule_version",)),
     ("line_looks", ()),
     ("intervals", ()),

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from models.drawn_chances import chance_ranges, chance_ranges_if_none_now
-from models.looks import FloatArray, IntArray
+from models.looks import BoolArray, FloatArray, IntArray
 from models.series import ChanceRange, series_chances
 from pipeline.settings import Settings
 from pipeline.steps.fit_design import life_looks, line_looks
@@ -55,9 +55,9 @@ class Scores:
     without_own : DataFrame
         `lot_id, failure_probability_without_own, …_lower, …_upper`: what pipes like these have now, had nobody
         looked at this line; and `failure_probability_elsewhere`: the same in an average place.
-    tie_ins : ndarray, shape (n_draws, n_lines)
-        Chance that the last segment, which meets the main, has failed now; columns as in `now`, up to the lines
-        on record. No columns unless asked for.
+    members : ndarray, shape (n_draws, n_members)
+        Chance that a segment has failed now, of each segment of the lines that have several, in the order of
+        `lines_to_score`; a lone segment has the chance of its line. No columns unless asked for.
     """
 
     lots: pl.DataFrame
@@ -66,11 +66,11 @@ class Scores:
     lives: pl.DataFrame
     repaired: pl.DataFrame
     without_own: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=WITHOUT_OWN))
-    tie_ins: FloatArray = field(default_factory=lambda: np.empty((0, 0), dtype=np.float32))
+    members: FloatArray = field(default_factory=lambda: np.empty((0, 0), dtype=np.float32))
 
 
 def score_lines(
-    fit: OutcomeFit, exposure: Exposure, settings: Settings, *, with_tie_ins: bool = False
+    fit: OutcomeFit, exposure: Exposure, settings: Settings, *, with_members: bool = False
 ) -> Scores:
     """Score every lot whose line is on record.
 
@@ -82,8 +82,8 @@ def score_lines(
         All lives and looks.
     settings : Settings
         Holding period.
-    with_tie_ins : bool
-        Keep the draws of each line's last segment, for the ranking of connections.
+    with_members : bool
+        Keep the draws of the segments of lines that have several, for the ranking of connections.
 
     Returns
     -------
@@ -105,7 +105,7 @@ def score_lines(
         draws=fit.draws,
         line_looks=line_looks(lines),
         keep_draws=True,
-        keep_lives=_last_of_each(lives["line"].to_numpy()) if with_tie_ins else (),
+        keep_lives=np.flatnonzero(has_company(lives)) if with_members else (),
     )
     now = chances.life_failed_now
     scored = lives.select("life_id").with_columns(
@@ -123,7 +123,7 @@ def score_lines(
         lives=scored,
         repaired=repaired,
         without_own=_with_lots(lots, chances.line_unconditional_now, _elsewhere(fit, lives)),
-        tie_ins=chances.life_draws_now,
+        members=chances.life_draws_now,
     )
 
 
@@ -178,9 +178,11 @@ def _with_lots(lots: pl.DataFrame, plain: ChanceRange, elsewhere: FloatArray | N
     )
 
 
-def _last_of_each(line: IntArray) -> IntArray:
-    """Positions of the last life of each line; lives come line by line, from the building on."""
-    return np.flatnonzero(np.diff(line, append=-1) != 0)
+def has_company(lives: pl.DataFrame) -> BoolArray:
+    """Whether the line of each life has several, for lives as `lines_to_score` gives them."""
+    size = np.bincount(lives["line"].to_numpy())
+    company: BoolArray = size[lives["line"].to_numpy()] > 1
+    return company
 
 
 def _looks_for_scores(exposure: Exposure, outcome: str) -> pl.DataFrame:
@@ -308,7 +310,7 @@ def score_unseen(
         lives=scores.lives,
         repaired=scores.repaired,
         without_own=scores.without_own,
-        tie_ins=scores.tie_ins,
+        members=scores.members,
     )
 
 

@@ -8,21 +8,23 @@ import pytest
 
 from pipeline.errors import SettingsError
 from pipeline.settings import Workspace
-from pipeline.steps.connections_rules import FILE, TIE_IN, consequences, parse
+from pipeline.steps.connections_rules import FILE, consequences, parse
 
 SHIPPED = (resources.files("pipeline.rules") / FILE).read_text(encoding="utf-8")
 
 
 def test_the_shipped_file_says_where_each_number_comes_from():
     rules = parse(SHIPPED)
-    assert rules.part == TIE_IN
+    assert rules.part == "lower"
     told = rules.assumptions()
     assert told["source"].null_count() == 0
     assert told["source"].str.len_chars().min() > 0
     # Every weight and price is told, not only read.
     for weight in rules.weights:
         assert f"weight: {weight.because}" in told["name"].to_list()
-    assert told.height == 5 + len(rules.costs) + len(rules.weights)
+    for row in rules.lower_laterals:
+        assert f"lower lateral{row.where()}" in told["name"].to_list()
+    assert told.height == 7 + len(rules.costs) + len(rules.lower_laterals) + len(rules.weights)
 
 
 def test_the_workspaces_own_file_comes_first(tmp_path):
@@ -38,7 +40,19 @@ def test_the_workspaces_own_file_comes_first(tmp_path):
         ("low = 2500, likely = 4000", "low = 4001, likely = 4000", "must rise"),
         ("low = 2500", "low = 0", "each_usd, low: 0 is not between"),
         ("at_least_ft = 0\n", "at_least_ft = 3\n", "at_least_ft = 0"),
-        ('part = "tie_in_segment"', 'part = "upper"', "part: 'upper' is unknown"),
+        ('part = "lower"', 'part = "yard"', "part: 'yard' is unknown"),
+        (
+            'parts = ["lower", "tie_in", "whole"]',
+            'parts = ["yard"]',
+            r"\[\[weight\]\] 1, parts: write a list",
+        ),
+        ('street_class = "collector"', 'street_class = "arterial"', "street_class has a block already"),
+        (
+            "[[lower_lateral]]\nlength_ft",
+            '[[lower_lateral]]\nstreet_class = "lane"\nlength_ft',
+            "one .*block without street_class",
+        ),
+        ("low = 22, likely = 28", "low = 22, likely = -28", "length_ft, likely: -28 is not between"),
         ("list_length = 50", "list_length = 0.5", "list_length"),
         ('factor = "near_water"', 'factor = "moon"', "factor: 'moon' is unknown"),
         ("times = 1.5", "times = 0", "times: 0 is not above 0"),

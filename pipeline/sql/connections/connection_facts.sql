@@ -1,4 +1,4 @@
--- connection_facts: one connection; key lot_id; main_depth_ft and station_ft in ft; from core.connections, core.mains, core.manholes, core.inspections, core.findings, core.works
+-- connection_facts: one connection; key lot_id; main_depth_ft, station_ft, property_line_ft in ft; from core.connections, core.mains, core.manholes, core.inspections, core.findings, core.works
 WITH sharing AS (
     SELECT manhole_id, count(*) AS n FROM core.connections WHERE manhole_id IS NOT NULL GROUP BY manhole_id
 ),
@@ -35,6 +35,7 @@ SELECT
     CASE WHEN c.manhole_id IS NULL THEN 0 ELSE n.n END AS sharing_manhole,
     m.outline_wkt AS main_wkt,
     h.x AS manhole_x, h.y AS manhole_y,
+    l.property_line_ft,
     l.x, l.y, l.epsg, l.lon, l.lat
 FROM core.connections AS c
 JOIN core.lots AS l ON l.lot_id = c.lot_id

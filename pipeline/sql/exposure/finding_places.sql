@@ -14,7 +14,7 @@ WITH placed AS (
     WHERE k.is_placed AND v.verdict IS NOT NULL
 )
 SELECT
-    inspection_id, life_id, number, family, verdict, rule_id, rule_version, is_repair_grade, is_unjudged,
+    inspection_id, life_id, number, family, verdict, rule_id, rule_version, is_repair_grade, is_unjudged, low_ft, high_ft,
     -- the worst verdict decides; among equals the first finding
     list_position(['serviceable', 'monitor', 'repair', 'replace'], verdict) * 100000 - number AS weight
 FROM placed

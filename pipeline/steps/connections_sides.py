@@ -1,0 +1,404 @@
+"""Upper and lower laterals: where each line crosses the property line, and the chances of its two sides by draw."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from models.looks import BoolArray, FloatArray, IntArray
+from models.money import pert_quantile
+from models.series import series_chances
+from models.sides import Located, Sides, side_chances, split_by_looks, under_a_verdict, upper_shares
+from pipeline.steps.connections_rules import Consequences
+from pipeline.steps.fit_design import life_looks, rounded
+from pipeline.steps.fit_input import Exposure
+from pipeline.steps.fit_regression import OutcomeFit
+from pipeline.steps.fit_scores import Scores, has_company, lines_to_score
+from pipeline.steps.staging import COUNTER_SLIP_FT
+from pipeline.vocabulary import FindingFamily, Outcome
+from pipeline.warehouse import Warehouse
+
+#: Lines whose draws are worked at once.
+LINES_AT_ONCE = 5_000
+#: Families whose repair-grade findings make each outcome.
+FAMILIES = {
+    Outcome.ANY.value: (
+        FindingFamily.STRUCTURAL.value,
+        FindingFamily.ROOTS_JOINTS.value,
+        FindingFamily.GRADE.value,
+    )
+}
+RECORDED, ASSUMED, ASSUMED_LENGTH, BEYOND = "recorded", "assumed", "length_assumed", "beyond_line"
+
+
+# -- where the property line is ------------------------------------------------------------------------------
+
+
+def property_lines(lives: pl.DataFrame, facts: pl.DataFrame, rules: Consequences) -> pl.DataFrame:
+    """Find where each line crosses the property line.
+
+    Parameters
+    ----------
+    lives : DataFrame
+        `lot_id, length_ft` of the segments in use, from the building on.
+    facts : DataFrame
+        `lot_id, property_line_ft, street_class`.
+    rules : Consequences
+        Lengths of lower laterals where the property line is not on record.
+
+    Returns
+    -------
+    DataFrame
+        Per lot: `line_ft` [ft], `known_property_ft` [ft; NULL where assumed], `property_line_source`, `lower_row`
+        (which assumption of `rules.lower_laterals`), `upper_length_ft` and `lower_length_ft` as most likely.
+    """
+    lengths = lives.group_by("lot_id", maintain_order=True).agg(
+        known_ft=pl.col("length_ft").fill_nan(None).sum(),
+        n_open=pl.col("length_ft").fill_nan(None).is_null().sum(),
+    )
+    own = {row.street_class: place for place, row in enumerate(rules.lower_laterals)}
+    joined = lengths.join(facts.select("lot_id", "property_line_ft", "street_class"), on="lot_id", how="left")
+    likely = pl.Series("likely", [row.length_ft.likely for row in rules.lower_laterals])
+    placed = joined.with_columns(
+        lower_row=pl.col("street_class").replace_strict(own, default=own[None], return_dtype=pl.Int64)
+    ).with_columns(
+        likely_ft=pl.col("lower_row").replace_strict(dict(enumerate(likely)), return_dtype=pl.Float64)
+    )
+    recorded, is_open = pl.col("property_line_ft"), pl.col("n_open") > 0
+    return (
+        placed.with_columns(
+            line_ft=pl.when(is_open)
+            .then(
+                pl.max_horizontal(
+                    pl.lit(rules.unknown_length_ft),
+                    pl.col("known_ft") + pl.col("likely_ft"),
+                    recorded.fill_null(0.0) + pl.col("likely_ft"),
+                )
+            )
+            .otherwise("known_ft")
+        )
+        .with_columns(known_property_ft=pl.when(recorded < pl.col("line_ft")).then(recorded))
+        .with_columns(
+            property_line_source=pl.when(pl.col("known_property_ft").is_not_null())
+            .then(pl.lit(RECORDED))
+            .when(recorded.is_not_null())
+            .then(pl.lit(BEYOND))
+            .when(is_open)
+            .then(pl.lit(ASSUMED_LENGTH))
+            .otherwise(pl.lit(ASSUMED)),
+            upper_length_ft=pl.coalesce(
+                "known_property_ft", (pl.col("line_ft") - pl.col("likely_ft")).clip(lower_bound=0.0)
+            ),
+        )
+        .with_columns(lower_length_ft=pl.col("line_ft") - pl.col("upper_length_ft"))
+        .select(
+            "lot_id", "line_ft", "known_property_ft", "property_line_source", "lower_row", "upper_length_ft", "lower_length_ft",
+        )
+    )  # fmt: skip
+
+
+def _extents(lives: pl.DataFrame, lines: pl.DataFrame) -> tuple[FloatArray, FloatArray]:
+    """Footage of each segment from the building; where lengths are not on record, the rest in equal parts."""
+    length = pl.col("length_ft").fill_nan(None)
+    rest = (pl.col("line_ft") - length.sum()) / length.is_null().sum()
+    to_ft = pl.col("filled").cum_sum().over("lot_id")
+    laid = (
+        lives.select("lot_id", "length_ft")
+        .join(lines.select("lot_id", "line_ft"), on="lot_id", how="left", maintain_order="left")
+        .with_columns(filled=length.fill_null(rest.over("lot_id")))
+        .select(to_ft=to_ft, from_ft=to_ft - pl.col("filled"))
+    )
+    return laid["from_ft"].to_numpy(), laid["to_ft"].to_numpy()
+
+
+# -- chances by draw -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Segments:
+    """Segments of the ranked lines, from the building on, line by line."""
+
+    lives: pl.DataFrame
+    first: IntArray
+    line: IntArray
+    from_ft: FloatArray
+    to_ft: FloatArray
+    #: Column of the line's draws, and of the segment's own; -1 where it is alone in its line.
+    column: IntArray
+    member: IntArray
+
+    @property
+    def n_lines(self) -> int:
+        return len(self.first) - 1
+
+
+@dataclass(frozen=True, slots=True)
+class PartDraws:
+    """Chances of parts of the ranked lines, by draw.
+
+    Attributes
+    ----------
+    upper, lower : ndarray of float32, shape (n_lines, n_draws)
+        Of the two sides of the property line.
+    tie_in, whole : ndarray of float32, shape (n_lines, n_draws)
+        Of the last segment, which meets the main, and of the whole line.
+    """
+
+    upper: NDArray[Any]
+    lower: NDArray[Any]
+    tie_in: NDArray[Any]
+    whole: NDArray[Any]
+
+
+def part_draws(
+    warehouse: Warehouse,
+    fit: OutcomeFit,
+    exposure: Exposure,
+    scores: Scores,
+    ranked: pl.DataFrame,
+    rules: Consequences,
+    rng: np.random.Generator,
+) -> PartDraws:
+    """Split each ranked line at its property line, draw by draw.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        With `exposure.bad_stations`: footages of repair-grade findings.
+    fit : OutcomeFit
+        Behind the scores.
+    exposure : Exposure
+        As given to `score_lines`.
+    scores : Scores
+        With the draws of segments.
+    ranked : DataFrame
+        Lines by `lot_id`, rising, with `column` of the scores and what `property_lines` adds.
+    rules : Consequences
+        Lengths of lower laterals, as ranges; all lines share one quantile per draw, since what is not known is
+        how streets were laid out.
+    rng : numpy.random.Generator
+        For those quantiles.
+
+    Returns
+    -------
+    PartDraws
+    """
+    lives, looks, verdicts, _ = lines_to_score(exposure, fit.outcome)
+    segments = _segments(lives, ranked)
+    n_draws = len(scores.now)
+    quantile = (rng.permutation(n_draws) + 0.5) / n_draws
+    assumed = np.stack(
+        [pert_quantile(r.length_ft.low, r.length_ft.likely, r.length_ft.high, quantile) for r in rules.lower_laterals]
+    )  # fmt: skip
+    place = _Place(
+        ranked["known_property_ft"].fill_null(float("nan")).to_numpy(),
+        ranked["line_ft"].to_numpy(),
+        assumed,
+        ranked["lower_row"].to_numpy(),
+    )
+    split, of_failed = _told_by_findings(warehouse, fit, exposure, segments, looks, place)
+    n = segments.n_lines
+    made = PartDraws(*(np.empty((n, n_draws), dtype=np.float32) for _ in range(4)))
+    for a in range(0, n, LINES_AT_ONCE):
+        b = min(a + LINES_AT_ONCE, n)
+        these = slice(segments.first[a], segments.first[b])
+        sound = _sound(scores, segments, np.arange(these.start, these.stop))
+        sides = side_chances(
+            sound,
+            segments.first[a : b + 1] - segments.first[a],
+            place.shares(segments, np.arange(these.start, these.stop)),
+            split=split[these],
+            of_failed=of_failed,
+        )
+        made.whole[a:b] = scores.now[:, ranked["column"].to_numpy()[a:b]].T
+        # Verdicts on a whole line tie its segments, so that their product may pass the line's own chance a little.
+        made.upper[a:b] = np.minimum(sides.upper, made.whole[a:b])
+        made.lower[a:b] = np.minimum(sides.lower, made.whole[a:b])
+        made.tie_in[a:b] = 1.0 - sound[segments.first[a + 1 : b + 1] - 1 - segments.first[a]]
+    _spread_verdicts(made, fit, segments, looks, verdicts, place, split, of_failed)
+    return made
+
+
+def _segments(lives: pl.DataFrame, ranked: pl.DataFrame) -> _Segments:
+    company = has_company(lives)
+    numbered = lives.with_columns(member=pl.Series(np.where(company, np.cumsum(company) - 1, -1)))
+    own = numbered.join(
+        ranked.select("lot_id", "column").with_row_index("ranked_line"),
+        on="lot_id",
+        maintain_order="left",
+    )
+    line = own["ranked_line"].to_numpy().astype(np.int64)
+    from_ft, to_ft = _extents(own, ranked)
+    return _Segments(
+        lives=own,
+        first=np.searchsorted(line, np.arange(ranked.height + 1)).astype(np.int64),
+        line=line,
+        from_ft=from_ft,
+        to_ft=to_ft,
+        column=own["column"].to_numpy().astype(np.int64),
+        member=own["member"].to_numpy().astype(np.int64),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where the property line is, by draw."""
+
+    known_ft: FloatArray
+    line_ft: FloatArray
+    assumed_lower_ft: FloatArray
+    lower_row: IntArray
+
+    def feet(self, line: IntArray) -> FloatArray:
+        """Footage from the building, shape (len(line), n_draws)."""
+        known = self.known_ft[line][:, None]
+        assumed = np.maximum(self.line_ft[line][:, None] - self.assumed_lower_ft[self.lower_row[line]], 0.0)
+        return np.where(np.isnan(known), assumed, known)
+
+    def shares(self, segments: _Segments, these: IntArray) -> NDArray[Any]:
+        """Share of each segment before the property line, shape (len(these), n_draws)."""
+        return upper_shares(
+            segments.from_ft[these][:, None], segments.to_ft[these][:, None], self.feet(segments.line[these])
+        ).astype(np.float32)
+
+
+def _sound(scores: Scores, segments: _Segments, these: IntArray) -> NDArray[Any]:
+    """Chance of segments to be sound, shape (len(these), n_draws)."""
+    is_member = segments.member[these] >= 0
+    sound = np.empty((len(these), len(scores.now)), dtype=np.float32)
+    sound[is_member] = 1.0 - scores.members[:, segments.member[these[is_member]]].T
+    sound[~is_member] = 1.0 - scores.now[:, segments.column[these[~is_member]]].T
+    return sound
+
+
+# -- what findings tell --------------------------------------------------------------------------------------
+
+
+def _told_by_findings(
+    warehouse: Warehouse,
+    fit: OutcomeFit,
+    exposure: Exposure,
+    segments: _Segments,
+    looks: pl.DataFrame,
+    place: _Place,
+) -> tuple[IntArray, tuple[NDArray[Any], NDArray[Any]]]:
+    """For segments that cross the property line and were called bad: which piece it was."""
+    split = np.full(len(segments.line), -1, dtype=np.int64)
+    at = segments.lives.select("life", "life_id").with_row_index("segment")
+    seen = looks.join(at, on="life").sort("segment", "look_at", "is_bad")
+    called = seen.filter("is_bad")["segment"].unique().sort().to_numpy().astype(np.int64)
+    share = place.shares(segments, called)
+    crosses = ((share > 0.0) & (share < 1.0)).any(axis=1)
+    called, share = called[crosses], share[crosses]
+    split[called] = np.arange(len(called))
+    seen = seen.filter(pl.col("segment").is_in(called)).join(
+        _stations(warehouse, exposure, fit.outcome), on=("life_id", "look_at"), how="left", maintain_order="left"
+    )  # fmt: skip
+    located = Located(
+        first_look=np.searchsorted(seen["segment"].to_numpy(), np.append(called, np.iinfo(np.int64).max)),
+        is_bad=seen["is_bad"].to_numpy().astype(bool),
+        low_ft=seen["low_ft"].fill_null(float("nan")).to_numpy(),
+        high_ft=seen["high_ft"].fill_null(float("nan")).to_numpy(),
+        saw_all=seen["saw_all"].fill_null(value=False).to_numpy().astype(bool),
+        sensitivity=np.full(seen.height, fit.fitted.detection.sensitivity),
+    )
+    # Each segment at each of its looks, then now.
+    times = pl.concat(
+        [
+            seen.select("segment", "look_at"),
+            pl.DataFrame({"segment": called, "look_at": np.zeros(len(called))}, schema_overrides={"segment": pl.UInt32}),
+        ]
+    ).sort("segment", "look_at", maintain_order=True)  # fmt: skip
+    law = _law_at(fit, segments.lives[times["segment"].to_numpy()], times["look_at"].to_numpy())
+    return split, split_by_looks(
+        law,
+        share.astype(np.float64),
+        place.feet(segments.line[called]),
+        located,
+        specificity=fit.fitted.detection.specificity,
+        slip_ft=COUNTER_SLIP_FT,
+    )
+
+
+def _stations(warehouse: Warehouse, exposure: Exposure, outcome: str) -> pl.DataFrame:
+    """Where bad findings lay, and whether the look judged the whole segment, by `life_id` and `look_at`."""
+    places = warehouse.frame(
+        "SELECT inspection_id, life_id, family, low_ft, high_ft FROM exposure.bad_stations"
+    )
+    own = places.filter(pl.col("family").is_in(FAMILIES.get(outcome, (outcome,))))
+    found = own.group_by("inspection_id", "life_id").agg(pl.col("low_ft").min(), pl.col("high_ft").max())
+    judged = exposure.looks.select(
+        "inspection_id",
+        "life_id",
+        "look_at",
+        saw_all=pl.col("structural").is_not_null() & pl.col("roots_joints").is_not_null(),
+    )
+    return (
+        judged.join(found, on=("inspection_id", "life_id"), how="left")
+        .group_by("life_id", "look_at")
+        .agg(pl.col("low_ft").min(), pl.col("high_ft").max(), pl.col("saw_all").all())
+    )
+
+
+def _law_at(fit: OutcomeFit, lives: pl.DataFrame, at: FloatArray) -> NDArray[Any]:
+    """Survival of each pipe at a time, as if nobody had looked, shape (len(at), n_draws)."""
+    return 1.0 - _without_verdicts(fit, lives, None, rounded(at))
+
+
+def _without_verdicts(
+    fit: OutcomeFit, lives: pl.DataFrame, looks: pl.DataFrame | None, now: FloatArray | float
+) -> NDArray[Any]:
+    """Chance of each life, each a line of its own, to have failed by `now`, shape (n_lives, n_draws)."""
+    alone = lives.drop("life").with_row_index("life")
+    if looks is None:
+        looks = pl.DataFrame(schema={"life": pl.UInt32, "look_at": pl.Float64, "is_bad": pl.Boolean})
+    if alone.is_empty():
+        return np.empty((0, len(fit.draws)), dtype=np.float32)
+    chances = series_chances(
+        fit.fitted,
+        fit.design.X,
+        fit.design.Z,
+        life_looks(
+            fit.design, alone, looks.with_columns(sensitivity=pl.lit(fit.fitted.detection.sensitivity))
+        ),
+        np.arange(alone.height),
+        W=fit.design.W,
+        group=fit.design.group if fit.design.areas else None,
+        now=now,
+        horizon=0.0,
+        draws=fit.draws,
+        keep_draws=True,
+    )
+    return chances.line_draws_now.T
+
+
+def _spread_verdicts(
+    made: PartDraws,
+    fit: OutcomeFit,
+    segments: _Segments,
+    looks: pl.DataFrame,
+    verdicts: pl.DataFrame,
+    place: _Place,
+    split: IntArray,
+    of_failed: tuple[NDArray[Any], NDArray[Any]],
+) -> None:
+    """Lines of which a camera only said that something in them was bad: share that out between their sides."""
+    bad = verdicts.filter("is_bad").select("life").unique()
+    is_under: BoolArray = segments.lives["life"].is_in(bad["life"].implode()).to_numpy()
+    line = np.unique(segments.line[is_under])
+    if len(line) == 0:
+        return
+    of_line = np.flatnonzero(np.isin(segments.line, line))
+    lives = segments.lives[of_line].with_row_index("place")
+    own = looks.join(lives.select("life", "place"), on="life").drop("life").rename({"place": "life"})
+    sound = 1.0 - _without_verdicts(fit, lives.drop("place"), own, 0.0)
+    first = np.append(np.searchsorted(segments.line[of_line], line), len(of_line)).astype(np.int64)
+    sides = side_chances(
+        sound, first, place.shares(segments, of_line), split=split[of_line], of_failed=of_failed
+    )
+    spread: Sides = under_a_verdict(sides, sound, first, made.whole[line])
+    made.upper[line], made.lower[line] = spread.upper, spread.lower
