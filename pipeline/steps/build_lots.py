@@ -6,6 +6,7 @@ import polars as pl
 
 from pipeline.percent import estimates_in_words
 from pipeline.published import contract
+from pipeline.published.lot_sets import MADE_OF_LOTS
 from pipeline.settings import Settings
 from pipeline.steps.build_reasons import NEAR_LINES, distance_to_seen, others_on_block, reasons
 from pipeline.steps.fit_input import ENDED, Exposure
@@ -133,7 +134,8 @@ def lots_and_reasons(
     known = _with_evidence(known.with_columns(distance_to_seen(known)), settings)
     known = _with_status(known, fit, settings)
     known = known.join(others_on_block(known, newest), on="lot_id", how="left")
-    return known.select(contract.LOTS.names), reasons(known)
+    own = [name for name in contract.LOTS.names if name not in MADE_OF_LOTS]
+    return known.select(own), reasons(known)
 
 
 def _lines_in_words(segments: pl.DataFrame) -> pl.DataFrame:
