@@ -303,12 +303,16 @@ def as_called(row: Mapping[str, Any]) -> str:
     if missing(sensitivity) or missing(specificity) or (sensitivity == 1 and specificity == 1):
         return (
             "All figures here are as called by the camera: a missed defect counts as sound, a false call as failed. "
-            f"Nothing is corrected (settings: sensitivity 100 %, specificity 100 %). {WHY_APART}"
+            f"Nothing is corrected (settings: sensitivity 100 %, specificity 100 %). {row['camera_sentence']} {WHY_APART}"
         )
+    learnt = not (missing(row["sensitivity_lower"]) and missing(row["specificity_lower"]))
+    source = (
+        "what the settings say, and what looks at the same pipe make of it" if learnt else "from the settings"
+    )
     return (
         "The stepped curve and the counts are as called by the camera. The fitted curve is corrected for the camera's errors, "
         f"assuming that it calls {chance(sensitivity)} of failed pipe failed and {chance(specificity)} of sound pipe sound "
-        f"(from the settings). {WHY_APART}"
+        f"({source}). {row['camera_sentence']} {WHY_APART}"
     )
 
 

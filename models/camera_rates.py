@@ -28,9 +28,9 @@ LARGEST_RATE = 1.0 - 1e-6
 SMALLEST_SUM = 1.01
 #: Distance of neighbours for differences, in standard deviations.
 NEIGHBOUR = 0.5
-#: Fits around the rates found are made anew, a few times, where these lie further from the fits' rates than so many
-#: standard deviations known before.
-ROUNDS, FAR = 3, 2.0
+#: Where the rates found lie further off than so many standard deviations known before, fits are made anew around
+#: them, their widths of priors too; so often at most.
+FAR, ROUNDS = 1.0, 3
 #: Records may make a rate less certain than its prior, by this part of the prior's precision at most.
 LEAST_PRECISION = 0.5
 #: Nodes by rate of the averages over the posterior.
@@ -169,7 +169,7 @@ class Trial:
     ----------
     fitted : FittedLives
     failed, dug_out : ndarray, shape (n_looks,)
-        As in `RepeatLooks.log_likelihood`.
+        As in `RepeatLooks.log_likelihood`; not used where the fit does not stand.
     """
 
     fitted: FittedLives
@@ -208,27 +208,29 @@ def fit_with_rates(
     their priors, in which a prior is exactly standard normal. So records without repeat looks leave the Beta prior
     as it was. Only later looks at a pipe inform the rates, see `RepeatLooks.log_likelihood`; all looks inform the
     curves given the rates. Coefficients, and log cumulative hazards at the repeat looks, are taken to move with the
-    rates along a straight line, found from fits at neighbouring rates which keep their widths of priors.
+    rates along a straight line, found from a fit at a neighbouring rate each, which keeps its widths of priors.
     """
     beliefs = (sensitivity, specificity)
     free = np.array([not belief.is_certain for belief in beliefs])
-    found = RatesPosterior(beliefs=beliefs, score=np.zeros(2), covariance=np.diag(free.astype(np.float64)))
+    prior = RatesPosterior(beliefs=beliefs, score=np.zeros(2), covariance=np.diag(free.astype(np.float64)))
+    found = prior
     here = np.array([belief.mean for belief in beliefs])
     middle = trial(_detection(here), None)
     if not free.any() or middle.fitted.status != "ok":
-        return middle.fitted, found
+        return middle.fitted, prior
     for _ in range(ROUNDS):
         slopes = _slopes(trial, here, found, middle)
-        if not np.isfinite(slopes.mode).all():
-            return replace(middle.fitted, status="not_converged", reason=NO_NEIGHBOUR), found
+        if slopes is None:
+            return replace(middle.fitted, status="not_converged", reason=NO_NEIGHBOUR), prior
         updated = _updated(found, repeats, here, middle, slopes)
+        by_rate = slopes.mode
         (mean, _), (_, spread) = updated.moments(), found.moments()
         is_near = np.abs(mean - here) <= FAR * np.sqrt(np.diag(spread))
-        middle = trial(_detection(mean), middle.fitted)
+        middle = trial(_detection(mean), middle.fitted if is_near.all() else None)
         here, found = mean, updated
         if is_near.all():
             break
-    return _put_together(middle.fitted, found, slopes.mode), found
+    return _put_together(middle.fitted, found, by_rate), found
 
 
 @dataclass(frozen=True)
@@ -245,23 +247,20 @@ def _slopes(
     here: FloatArray,
     found: RatesPosterior,
     middle: Trial,
-) -> _Slopes:
+) -> _Slopes | None:
+    """Differences to one neighbour for each uncertain rate, away from certainty; None where a fit does not stand."""
     _, spread = found.moments()
     columns = []
     for k, belief in enumerate(found.beliefs):
-        at = []
-        for sign in (-1.0, 1.0):
-            rates = here.copy()
-            if not belief.is_certain:
-                rates[k] = min(here[k] + sign * NEIGHBOUR * np.sqrt(spread[k, k]), LARGEST_RATE)
-            at.append(rates)
-        low, high = (
-            trial(_detection(rates), middle.fitted) if not belief.is_certain else middle for rates in at
-        )
-        apart = at[1][k] - at[0][k]
+        apart = 0.0 if belief.is_certain else NEIGHBOUR * np.sqrt(spread[k, k])
+        near = middle
+        if apart:
+            near = trial(_detection(here - apart * np.eye(2)[k]), middle.fitted)
+        if near.fitted.status != "ok" or middle.fitted.status != "ok":
+            return None
         columns.append(
             [
-                (by(high) - by(low)) / (apart or 1.0)
+                (by(middle) - by(near)) / (apart or 1.0)
                 for by in (lambda one: one.fitted.mode, _log_hazard, _log_standing)
             ]
         )

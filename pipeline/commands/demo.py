@@ -23,6 +23,8 @@ from pipeline.steps.load_plan import plan_load
 DEFAULT_LOTS = 20_000
 DEFAULT_SEED = 1
 DESCRIPTION = "town.json"
+#: Looks at pipe of known state that the camera's rates are worth in the invented town's settings.
+TRIAL_LOOKS = 100
 
 
 @click.command("demo")
@@ -87,8 +89,11 @@ def _town(workspace: Workspace, folder: Path, *, lots: int, seed: int) -> dict[s
 
 
 def town_settings(description: dict[str, Any]) -> Settings:
-    """The town's cameras miss and mistake at known rates; a real user would set their own."""
-    rates = {name: DetectionRates(*pair) for name, pair in description["detection"].items()}
+    """The town's cameras miss and mistake at known rates, as a trial of so many looks may tell; set your own."""
+    rates = {
+        name: DetectionRates(pair[0], pair[1], TRIAL_LOOKS, TRIAL_LOOKS)
+        for name, pair in description["detection"].items()
+    }
     return Settings(
         town=description["town_name"], is_synthetic=True, detection={**Settings().detection, **rates}
     )

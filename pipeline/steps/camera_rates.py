@@ -8,13 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.camera_rates import RateBelief, RatesPosterior, Trial, fit_with_rates
+from models.camera_rates import FittedWithRates, RateBelief, Trial, fit_with_rates
 from models.fitted_lives import FittedLives
-from models.looks import Detection, FloatArray, LifeLooks
+from models.looks import Detection, FloatArray, IntArray, LifeLooks
 from models.repeat_looks import RepeatLooks, failed_by_looks
 from pipeline.settings import Settings
 from pipeline.steps.fit_design import Design, life_looks
 from pipeline.steps.fit_entry import celled, dug_out
+
+#: A pipe called sound and failed so soon after seldom failed in between: one of the two looks erred [years].
+SOON_YEARS = 2
+STATES = ("failed pipe failed", "sound pipe sound")
 
 Fit = Callable[[Detection, FittedLives | None], FittedLives]
 
@@ -44,11 +48,17 @@ class RepeatInput:
         `material, band` of each look.
     entered : DataFrame
         All looks of the fit, from `enter_lives`: they tell how many failed pipes had been dug out.
+    covariates : tuple
+        X, Z and W of the design.
+    group : ndarray or None
+        Group of each of its rows, where it has groups.
     """
 
     looks: LifeLooks
     cells: pl.DataFrame
     entered: pl.DataFrame
+    covariates: tuple[FloatArray, FloatArray, FloatArray | None]
+    group: IntArray | None
 
     def dug_out(self, detection: Detection) -> FloatArray:
         """Share of failed pipe that had been dug out, for each look."""
@@ -80,35 +90,125 @@ def repeat_input(
         .with_columns(sensitivity=pl.lit(1.0))
         .sort("life", "look_at", "is_bad")
     )
-    return RepeatInput(life_looks(design, lives, ordered), ordered.select("material", "band"), entered)
+    return RepeatInput(
+        looks=life_looks(design, lives, ordered),
+        cells=ordered.select("material", "band"),
+        entered=entered,
+        covariates=(design.X, design.Z, design.W),
+        group=design.group if design.areas else None,
+    )
 
 
 def fit_believing(
-    fit: Fit, design: Design, repeats: RepeatInput, beliefs: tuple[RateBelief, RateBelief]
-) -> tuple[FittedLives, RatesPosterior]:
-    """Fit a design at camera rates that the settings give, or know about and the repeat looks inform.
+    fit: Fit, beliefs: tuple[RateBelief, RateBelief], make_repeats: Callable[[], RepeatInput]
+) -> FittedLives:
+    """Fit a design at camera rates that the settings give, or know about and repeat looks inform.
 
     Parameters
     ----------
     fit : callable
-        Fits the design at given rates, near another fit or anew.
-    design : Design
-        What is fitted.
-    repeats : RepeatInput
-        From `repeat_input`.
+        Fits a design at given rates, near another fit or anew.
     beliefs : tuple of RateBelief
         From `rate_beliefs`.
+    make_repeats : callable
+        Makes what `repeat_input` makes; called where a rate is uncertain only.
+
+    Returns
+    -------
+    FittedLives
+        Where a rate is uncertain and the fit stands, a `models.camera_rates.FittedWithRates`.
     """
-    is_certain = all(belief.is_certain for belief in beliefs)
-    nothing = np.empty(0)
+    sensitivity, specificity = beliefs
+    if sensitivity.is_certain and specificity.is_certain:
+        return fit(Detection(sensitivity=sensitivity.mean, specificity=specificity.mean), None)
+    repeats = make_repeats()
 
     def trial(detection: Detection, near: FittedLives | None) -> Trial:
         fitted = fit(detection, near)
-        if is_certain or fitted.status != "ok" or repeats.looks.n_looks == 0:
-            return Trial(fitted=fitted, failed=nothing, dug_out=nothing)
-        group = design.group if design.areas else None
-        failed = failed_by_looks(fitted, design.X, design.Z, design.W, repeats.looks, group)
+        if fitted.status != "ok":
+            return Trial(fitted=fitted, failed=np.empty(0), dug_out=np.empty(0))
+        failed = failed_by_looks(fitted, *repeats.covariates, repeats.looks, repeats.group)
         return Trial(fitted=fitted, failed=failed, dug_out=repeats.dug_out(detection))
 
     seen = RepeatLooks(repeats.looks.look_life, repeats.looks.look_bad)
-    return fit_with_rates(trial, seen, *beliefs)
+    found, _ = fit_with_rates(trial, seen, sensitivity, specificity)
+    return found
+
+
+def camera_columns(fitted: FittedLives, looks: pl.DataFrame) -> dict[str, float | int | str | None]:
+    """Return what `outcomes` publishes of the camera.
+
+    Parameters
+    ----------
+    fitted : FittedLives
+        The outcome's fit.
+    looks : DataFrame
+        Its looks, from `outcome_looks`.
+    """
+    beliefs, ends = _known_rates(fitted)
+    columns: dict[str, float | int | str | None] = {}
+    sentences = []
+    for k, name in enumerate(("sensitivity", "specificity")):
+        belief, found = beliefs[k], float(getattr(fitted.detection, name))
+        columns |= {
+            name: found,
+            f"{name}_lower": None if ends is None or belief.is_certain else float(ends[k, 0]),
+            f"{name}_upper": None if ends is None or belief.is_certain else float(ends[k, 1]),
+            f"{name}_given": belief.mean,
+            f"{name}_given_looks": None if belief.is_certain else belief.looks,
+        }
+        if not belief.is_certain and ends is not None:
+            sentences.append(
+                f"The settings say that the camera calls {_per_cent(belief.mean)} of {STATES[k]}, as sure as after "
+                f"{belief.looks:g} looks; with the records it is {_per_cent(found)} ({_per_cent(ends[k, 0])} to "
+                f"{_per_cent(ends[k, 1])})."
+            )
+    counts = contradictions(looks)
+    told = (
+        f"Of {counts['n_repeat_lives']:,} pipes looked at more than once with no works in between, "
+        f"{counts['n_bad_then_good']:,} were called failed and later sound, and {counts['n_good_then_bad']:,} sound "
+        f"and within {SOON_YEARS} years failed."
+    )
+    as_given = (
+        "The camera's errors are taken as the settings give them; contradictory looks do not change them."
+    )
+    return columns | counts | {"camera_sentence": " ".join([*(sentences or [as_given]), told])}
+
+
+def contradictions(looks: pl.DataFrame) -> dict[str, int]:
+    """Count lives whose camera looks contradict each other, or nearly.
+
+    Parameters
+    ----------
+    looks : DataFrame
+        From `outcome_looks`.
+
+    Returns
+    -------
+    dict of str to int
+        `n_repeat_lives, n_bad_then_good, n_good_then_bad`.
+    """
+    life = "life_id"
+    seen = looks.filter(~pl.col("is_known")).filter(pl.len().over(life) > 1)
+    pairs = seen.sort(life, "look_at", "inspection_id").with_columns(
+        was_bad=pl.col("is_bad").shift(1).over(life), gap=pl.col("look_at").diff().over(life)
+    )
+    bad, was_bad = pl.col("is_bad"), pl.col("was_bad")
+    soon = pl.col("gap") <= SOON_YEARS
+    return {
+        "n_repeat_lives": seen[life].n_unique(),
+        "n_bad_then_good": pairs.filter(was_bad & ~bad)[life].n_unique(),
+        "n_good_then_bad": pairs.filter(~was_bad & bad & soon)[life].n_unique(),
+    }
+
+
+def _known_rates(fitted: FittedLives) -> tuple[tuple[RateBelief, RateBelief], FloatArray | None]:
+    """What was believed beforehand, and the ranges found, or None where nothing was to be learnt."""
+    if isinstance(fitted, FittedWithRates):
+        return fitted.rates.beliefs, fitted.rates.range()
+    given = fitted.detection
+    return (RateBelief(mean=given.sensitivity), RateBelief(mean=given.specificity)), None
+
+
+def _per_cent(share: float) -> str:
+    return f"{100 * share:.1f}".removesuffix(".0") + " %"

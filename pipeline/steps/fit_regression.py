@@ -15,7 +15,7 @@ from models.looks import FloatArray, IntArray
 from pipeline.published import contract
 from pipeline.published.write import empty
 from pipeline.settings import Settings
-from pipeline.steps.camera_rates import fit_believing, rate_beliefs, repeat_input
+from pipeline.steps.camera_rates import camera_columns, fit_believing, rate_beliefs, repeat_input
 from pipeline.steps.fit_candidates import ROW_KEYS, UNKNOWN, material_shares
 from pipeline.steps.fit_design import (
     Design,
@@ -193,8 +193,8 @@ def _fit(
     if like is not None:
         fitted = fit(like.fitted.detection, like.fitted, LAW_ROUNDS)
     else:
-        repeats = repeat_input(design, looked, looks, entered)
-        fitted, _ = fit_believing(fit, design, repeats, rate_beliefs(settings, outcome))
+        beliefs = rate_beliefs(settings, outcome)
+        fitted = fit_believing(fit, beliefs, lambda: repeat_input(design, looked, looks, entered))
     nothing = np.empty((0, len(fitted.coef)))
     return OutcomeFit(outcome, design, fitted, nothing, looked, looks, lines["inspection_id"].n_unique())
 
@@ -208,7 +208,6 @@ def _looked_rows(fit: OutcomeFit, material: str) -> pl.DataFrame:
 
 def outcome_row(fit: OutcomeFit) -> pl.DataFrame:
     """Return one outcome's row of the published `outcomes`."""
-    detection = fit.fitted.detection
     n_bad = int(fit.looks["is_bad"].sum())
     sentence = (
         f"{fit.looks.height:,} looks at single segments and {fit.n_line_looks:,} at whole lines, "
@@ -228,8 +227,7 @@ def outcome_row(fit: OutcomeFit) -> pl.DataFrame:
             "n_looks": fit.looks.height,
             "n_bad": n_bad,
             "n_line_looks": fit.n_line_looks,
-            "sensitivity": detection.sensitivity,
-            "specificity": detection.specificity,
+            **camera_columns(fit.fitted, fit.looks),
             "family": fit.fitted.law,
             "status": contract.STATUS_OK if fit.is_ok else contract.STATUS_NOT_FITTED,
             "sentence": sentence,

@@ -112,6 +112,12 @@ def _ages(rng: np.random.Generator) -> dict[str, pl.DataFrame]:
         {
             "outcome": OUTCOMES, "meaning": ["repair-grade findings of this family"] * 4, "n_looks": [900] * 4,
             "n_bad": [300] * 4, "n_line_looks": [10] * 4, "sensitivity": [0.8, 1, 1, 1], "specificity": [0.9, 1, 1, 1],
+            "sensitivity_lower": [0.7, None, None, None], "sensitivity_upper": [0.88, None, None, None],
+            "specificity_lower": [0.85, None, None, None], "specificity_upper": [0.94, None, None, None],
+            "sensitivity_given": [0.85, 1, 1, 1], "sensitivity_given_looks": [40, None, None, None],
+            "specificity_given": [0.95, 1, 1, 1], "specificity_given_looks": [40, None, None, None],
+            "n_repeat_lives": [120] * 4, "n_bad_then_good": [9] * 4, "n_good_then_bad": [4] * 4,
+            "camera_sentence": ["Of 120 pipes looked at more than once, 9 were called failed and later sound."] * 4,
             "family": ["weibull"] * 4, "status": ["ok"] * 4, "sentence": ["900 looks stand behind this."] * 4,
         },
         strict=False,

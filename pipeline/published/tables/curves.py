@@ -27,10 +27,23 @@ OUTCOMES = PublishedTable(
         count("n_looks", "unselected looks at which it could be judged"),
         N_BAD,
         count("n_line_looks", "unselected overall verdicts on lines of several segments, used as such"),
-        number(
-            "sensitivity", "probability, 0 to 1", "assumed chance that the camera calls a failed life bad"
+        *chance(
+            "sensitivity",
+            "chance that the camera calls a failed life bad: as given (no bounds), or what the records made of that",
         ),
-        number("specificity", "probability, 0 to 1", "assumed chance that it calls a sound life good"),
+        number("sensitivity_given", "probability, 0 to 1", "the same as the settings have it"),
+        number(
+            "sensitivity_given_looks", "looks", "looks that this is worth; NULL where it is taken as given"
+        ),
+        *chance("specificity", "chance that the camera calls a sound life good, likewise"),
+        number("specificity_given", "probability, 0 to 1", "the same as the settings have it"),
+        number(
+            "specificity_given_looks", "looks", "looks that this is worth; NULL where it is taken as given"
+        ),
+        count("n_repeat_lives", "lives looked at more than once while the same pipe lay there unrepaired"),
+        count("n_bad_then_good", "of these, lives called failed and at a later look sound"),
+        count("n_good_then_bad", "of these, lives called sound and within two years failed"),
+        text("camera_sentence", "what is said beforehand of the camera, and what the records made of it"),
         text("family", "law of life of the regression: weibull, log-logistic or gompertz"),
         STATUS,
         SENTENCE,
