@@ -88,7 +88,7 @@ JOINT_ON_ROOTS = 0.05
 #: Standard deviation of log m among subdivisions; m has mean one.
 FRAILTY_SD = 0.35
 #: Hazard multipliers of the three planted hot spots.
-HOT_SPOT_HAZARDS = (4.0, 4.0, 4.5)
+HOT_SPOT_HAZARDS = (4.0, 4.5, 6.0)
 
 #: Chance that a look at a stretch sees what has failed in it; a miss hides everything in that stretch.
 SENSITIVITY = 0.80

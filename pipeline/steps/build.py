@@ -52,7 +52,9 @@ from pipeline.steps.fit_regression import (
 )
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores, score_lines, score_unseen
 from pipeline.steps.group_looks import look_groups
+from pipeline.steps.map_sewers import sewers_on_map
 from pipeline.steps.places import make_places
+from pipeline.steps.validate_areas import judge_areas
 from pipeline.steps.validate_fit import validate
 from pipeline.vocabulary import Outcome
 from pipeline.warehouse import Warehouse, open_warehouse, sql_text
@@ -156,7 +158,8 @@ def make_tables(
     # The law of life that foretells looks best is chosen before anything rests on a fit.
     found = validate(exposure, settings.default_outcome, settings, progress)
     frames |= found.tables
-    fits = _fit_all(exposure, intervals, settings, found.law, frames, progress)
+    areas = judge_areas(exposure, settings.default_outcome, settings, found.law, progress)
+    fits = _fit_all(exposure, intervals, areas.settings(settings), found.law, frames, progress)
     fit = fits[settings.default_outcome]
     progress("Scoring every line")
     recorded = warehouse.frame(sql_text("published/lots"))
@@ -190,6 +193,7 @@ def make_tables(
             rules,
             rng=np.random.default_rng([settings.seed, 7]),
         )
+    frames |= sewers_on_map(warehouse, recorded, frames["connections"])
     frames["canvass_areas"], frames["canvass_lots"] = canvass_areas(
         frames["lots"], scores, held_back, settings
     )
@@ -197,6 +201,7 @@ def make_tables(
     frames |= _areas(lots, frames["lots"], newest, scores, settings)
     progress("Looking for hot spots")
     frames |= make_places(warehouse, fit, exposure, lots, settings)
+    frames["local_effects"] = pl.concat([areas.table, frames["local_effects"]], how="vertical_relaxed")
     frames["unit_costs"] = warehouse.frame(sql_text("published/unit_costs"))
     progress("Budgets")
     frames |= publish_budgets(fit, exposure, settings, assumptions, frames, progress=progress)

@@ -1,8 +1,8 @@
 """Blocks, subdivisions and grid cells: observed, expected, and the hazard multiplier of each.
 
 Multipliers are drawn towards the town by an amount that the records choose, so that two bad houses do not
-condemn a street. Whether they foretell lots that were left out is tested; where they do not, the local
-effect is switched off and says so.
+condemn a street. Whether they foretell lots that were left out is tested and told. Scores have what areas have in
+common from their own fit: see `pipeline.steps.validate_areas`.
 """
 
 from __future__ import annotations
@@ -205,7 +205,7 @@ def _effect_words(kind: str, method: str, fit: AreaHazards, gain: Gain, *, helps
         f"{words}: hazards differ by about {np.sqrt(fit.variance):.0%} from one to the next; lots left out are foretold "
         f"{'better' if gain.mean > 0 else 'no better'} with it ({gain.mean:+.4f} nats per look, error {gain.standard_error:.4f})."
     )
-    return found if helps else f"{found} Switched off: it does not reliably help."
+    return found if helps else f"{found} That is no reliable help."
 
 
 def _table(

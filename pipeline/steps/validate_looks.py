@@ -19,7 +19,7 @@ FOLDS = 2
 #: Fewer looks, failed or sound ones among them, or areas than this tell nothing.
 LEAST_LOOKS, LEAST_OF_EACH, LEAST_AREAS = 200, 30, 6
 #: Of a larger town so many looks are used, of whole areas: the errors are small by then, and fits are not.
-MOST_LOOKS = 50_000
+MOST_LOOKS = 30_000
 
 Fold = tuple[IntArray, IntArray]
 
@@ -93,7 +93,7 @@ def later_fold(rows: pl.DataFrame) -> tuple[str, list[Fold]]:
     cut = float(np.quantile(dated["look_at"].to_numpy(), 1.0 - LATER_SHARE))
     out = rows.filter(pl.col("look_at") > cut)["row"].to_numpy()
     rest = rows.filter(pl.col("look_at") <= cut)["row"].to_numpy()
-    return _too_few(rows, out), [(rest.astype(np.int64), out.astype(np.int64))]
+    return too_few(rows, out), [(rest.astype(np.int64), out.astype(np.int64))]
 
 
 def area_folds(rows: pl.DataFrame) -> tuple[str, list[Fold]]:
@@ -103,16 +103,17 @@ def area_folds(rows: pl.DataFrame) -> tuple[str, list[Fold]]:
         return f"Too few subdivisions or blocks are on record: this needs {LEAST_AREAS}.", []
     position = placed["row"].to_numpy().astype(np.int64)
     pairs = [(position[rest], position[out]) for rest, out in dealt_folds(placed["area"].to_numpy(), FOLDS)]
-    return _too_few(rows, position), pairs
+    return too_few(rows, position), pairs
 
 
 def lot_folds(rows: pl.DataFrame) -> tuple[str, list[Fold]]:
     """Leave out half of the lots in turn: what can be asked where no areas are on record."""
     pairs = [(rest, out) for rest, out in dealt_folds(rows["lot_id"].to_numpy(), FOLDS)]
-    return _too_few(rows, np.arange(rows.height)), pairs
+    return too_few(rows, np.arange(rows.height)), pairs
 
 
-def _too_few(rows: pl.DataFrame, out: IntArray) -> str:
+def too_few(rows: pl.DataFrame, out: IntArray) -> str:
+    """Say why looks left out are too few to tell anything; empty where they are not."""
     bad = rows["is_bad"].to_numpy()[out]
     n, n_bad = len(bad), int(bad.sum())
     if n < LEAST_LOOKS or min(n_bad, n - n_bad) < LEAST_OF_EACH:

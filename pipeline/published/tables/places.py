@@ -159,11 +159,15 @@ AREA_HAZARDS = PublishedTable(
 
 LOCAL_EFFECTS = PublishedTable(
     "local_effects",
-    "kind of area and way of drawing multipliers together: whether they foretell lots left out",
+    "kind of area and what is made of its differences: whether that foretells lots left out",
     ("area_kind", "method"),
     (
         text("area_kind", "block, subdivision or cell"),
-        text("method", "towards_town (gamma) or towards_neighbours (conditional autoregression)"),
+        text(
+            "method",
+            "in_scores: as the fit behind scores has it; towards_town (gamma) or towards_neighbours (conditional "
+            "autoregression): as area_hazards has it",
+        ),
         number("variance", "variance", "between areas: of the multiplier (gamma) or of its logarithm"),
         number("neighbour_share", "share, 0 to 1", "how far areas are drawn towards their neighbours"),
         number("log_likelihood_gain", "nats", "log marginal likelihood above that of no difference"),
@@ -171,7 +175,10 @@ LOCAL_EFFECTS = PublishedTable(
         number("gain_known_areas_error", "nats per look", "its standard error"),
         number("gain_unknown_areas", "nats per look", "log score won on areas left out whole"),
         number("gain_unknown_areas_error", "nats per look", "its standard error"),
-        flag("is_used", "it helps, and is the best of its kind of area; False: switched off"),
+        flag(
+            "is_used",
+            "in_scores: scores are made with it; else: it helps reliably, and is the best of its kind of area",
+        ),
         SENTENCE,
     ),
 )

@@ -1,0 +1,127 @@
+"""Do lots of one area tell of each other? Lots that were left out are foretold with and without their area.
+
+Scores take in what an area has in common only if that foretells better: neighbours are known there, lots are not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+
+from models.backtest import Lead, dealt_folds, lead_of
+from pipeline.progress import Progress
+from pipeline.published import contract
+from pipeline.published.write import empty
+from pipeline.settings import Settings
+from pipeline.steps.fit_input import Exposure
+from pipeline.steps.fit_regression import OutcomeFit, fit_outcome
+from pipeline.steps.validate_chances import chance_at_looks
+from pipeline.steps.validate_looks import OTHERS, camera_looks, part_of, too_few, without
+from pipeline.vocabulary import Correction
+
+IN_SCORES = "in_scores"
+#: One lot of so many is left out: enough to judge by, and most neighbours stay known.
+LEFT_OUT = 3
+
+
+@dataclass(frozen=True, slots=True)
+class AreasInScores:
+    """Whether scores take in what areas have in common.
+
+    Attributes
+    ----------
+    is_used : bool
+    table : DataFrame
+        A row of the published `local_effects`.
+    """
+
+    is_used: bool
+    table: pl.DataFrame
+
+    def settings(self, settings: Settings) -> Settings:
+        """Return settings under which fits do as was found."""
+        return settings if self.is_used else _without_areas(settings)
+
+
+def judge_areas(
+    exposure: Exposure, outcome: str, settings: Settings, law: str, progress: Progress
+) -> AreasInScores:
+    """Foretell lots left out, with and without what their area has in common.
+
+    Parameters
+    ----------
+    exposure : Exposure
+        All lives and looks.
+    outcome : str
+        Outcome code.
+    settings : Settings
+        Detection rates, seed, and whether areas may count at all.
+    law : str
+        Law of life of the fits.
+    progress : callable
+
+    Returns
+    -------
+    AreasInScores
+        Used where the log score of the lots left out is better with it. Where there are too few looks to tell, areas
+        count: their spread is then drawn towards none by its prior, and the ranges are the wider for it.
+    """
+    if Correction.AREAS not in settings.corrections:
+        return _answer(False, None, None, "Switched off in the settings: areas count for nothing in scores.")
+    progress("Foretelling lots with and without their area")
+    asked, _ = part_of(exposure, outcome, settings.seed)
+    rows = camera_looks(asked, outcome)
+    _, out = next(dealt_folds(rows["lot_id"].to_numpy(), LEFT_OUT))
+    why_not = too_few(rows, out)
+    if why_not:
+        return _answer(True, None, None, f"Not tested: {why_not}")
+    # The draws of these fits are not used.
+    quick = replace(settings, n_draws=1)
+    held, rest = rows[out], without(asked, rows[out], OTHERS)
+    fits = [
+        fit_outcome(rest, outcome, chosen, np.random.default_rng(settings.seed), law)
+        for chosen in (quick, _without_areas(quick))
+    ]
+    if not all(fit.is_ok for fit in fits):
+        return _answer(True, None, None, "Not tested: no fit to two thirds of the lots stands.")
+    if fits[0].fitted.effects is None:
+        return _answer(False, None, None, "Too few areas are on record to tell how they differ.")
+    chances = [chance_at_looks(fit, asked, held) for fit in fits]
+    lead = lead_of(chances[0], chances[1], held["is_bad"].to_numpy(), held["group"].to_numpy())
+    return _answer(lead.by > 0, fits[0], lead, _words(fits[0], lead, len(out)))
+
+
+def _without_areas(settings: Settings) -> Settings:
+    return replace(
+        settings, corrections=tuple(kept for kept in settings.corrections if kept != Correction.AREAS)
+    )
+
+
+def _words(fit: OutcomeFit, lead: Lead, n_looks: int) -> str:
+    effects = fit.fitted.effects
+    assert effects is not None
+    found = (
+        f"What no column explains moves an area's hazard by a factor of {np.exp(effects.sd):.2f} up or down, typically. "
+        f"{n_looks:,} looks at lots left out, whose neighbours were known, are foretold "
+        f"{'better' if lead.by > 0 else 'no better'} with it ({lead.by:+.4f} ± {lead.error:.4f}, log score per look and "
+        "its standard error)"
+    )
+    return f"{found}: {'scores take it in' if lead.by > 0 else 'it is switched off, and scores are made without areas'}."
+
+
+def _answer(is_used: bool, fit: OutcomeFit | None, lead: Lead | None, sentence: str) -> AreasInScores:
+    effects = None if fit is None else fit.fitted.effects
+    row = {
+        "area_kind": "subdivision",
+        "method": IN_SCORES,
+        "variance": None if effects is None else float(np.expm1(effects.sd**2)),
+        "neighbour_share": 0.0,
+        "gain_known_areas": None if lead is None else lead.by,
+        "gain_known_areas_error": None if lead is None else lead.error,
+        "is_used": is_used,
+        "sentence": sentence,
+    }
+    schema = empty(contract.LOCAL_EFFECTS).schema
+    return AreasInScores(is_used, pl.DataFrame([{name: row.get(name) for name in schema}], schema=schema))
