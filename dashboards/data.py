@@ -217,6 +217,10 @@ class Records:
         """
         return self._reader.query(LOT_PARTS[table], [lot_id])
 
+    def laws_tried(self) -> pl.DataFrame:
+        """Return how each law of life foretold looks, the chosen one first."""
+        return self._reader.query("SELECT * FROM laws_tried ORDER BY is_chosen DESC, log_score, law")
+
     def validation_questions(self) -> pl.DataFrame:
         """Ways of keeping looks from the fit, and what was found."""
         return self._reader.query("SELECT * FROM validation_questions ORDER BY question")

@@ -36,18 +36,29 @@ ALL_MATERIALS = "all materials"
 QUESTIONS = {
     "later_looks": "Later looks, foretold from earlier ones",
     "other_subdivisions": "Subdivisions that were left out",
+    "other_lots": "Lots that were left out",
 }
+LAWS = {"weibull": "Weibull", "log-logistic": "log-logistic", "gompertz": "Gompertz"}
 MODELS = {
     "life_regression": "life regression",
     "trees": "trees, no law of ageing",
     "age_only": "share failed by age alone",
     "base_rate": "base rate",
+    **{law: f"life regression, {words} law" for law, words in LAWS.items()},
 }
 HOW_TRIED = (
     "Later looks: everything up to a day is fitted, and the looks after it are foretold.",
-    "Subdivisions: half of them are left out, their looks are foretold from the other half, and the other way round.",
+    "Subdivisions: half of them are left out, their looks are foretold from the other half, and the other way round. "
+    "Where no subdivision is on record, it is half of the lots.",
     "Each model is fitted again to the same looks. The life regression is what scores rest on; trees that assume no law of "
     "ageing show what it may miss; the base rate and the share failed by age alone are what it has to beat.",
+)
+LAW_TRIED = "Which law of life"
+LAWS_MEAN = (
+    "A law of life says how the chance of having failed grows with age. The laws part at great ages: under the Gompertz hardly any "
+    "pipe lasts very long, under the log-logistic some does, and the Weibull lies between. Each was fitted and foretold the looks "
+    "below; log score: less is better. The Weibull is kept unless another is ahead by more than the error of the comparison. "
+    "Likelihood: of the looks that were fitted, more is better."
 )
 SCORES_MEAN = (
     "Log score and Brier score: less is better. Difference: of the log score to that of the life regression, with its standard "

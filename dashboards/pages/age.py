@@ -154,7 +154,9 @@ def _material(
         *_refusals(row),
     ]
     if stepped.height or fitted.height:
-        pieces.append(_key(bool(stepped.height), bool(fitted.height), colour))
+        pieces.append(
+            _key(bool(stepped.height), records.outcome(outcome)["family"] if fitted.height else "", colour)
+        )
         pieces.append(
             parts.chart(
                 ageing.curve(stepped, fitted, oldest=oldest, colour=colour),
@@ -217,15 +219,16 @@ def _curve_says(run: Mapping[str, Any], row: Mapping[str, Any], has_steps: bool)
     )
 
 
-def _key(has_steps: bool, has_fit: bool, colour: str) -> pn.viewable.Viewable:
+def _key(has_steps: bool, law: str, colour: str) -> pn.viewable.Viewable:
     entries = []
     if has_steps:
         entries += [
             (theme.INK, "as cameras saw it, with its range; thin: smoothed"),
             (theme.OPEN, "not determined"),
         ]
-    if has_fit:
-        entries.append((colour, "fitted (Weibull), with its range; broken: beyond the oldest look"))
+    if law:
+        told = f"fitted ({wording.LAWS[law]}), with its range; broken: beyond the oldest look"
+        entries.append((colour, told))
     return parts.key(entries)
 
 

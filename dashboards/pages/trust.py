@@ -34,9 +34,34 @@ def page(records: Records) -> pn.viewable.Viewable:
     return pn.Column(
         title,
         parts.card(parts.heading("How this was tried"), parts.bullets(wording.HOW_TRIED)),
+        _laws(records.laws_tried()),
         parts.card(chosen),
         parts.live(lambda material: _questions(records, questions, material), chosen),
         sizing_mode="stretch_width",
+    )
+
+
+def _laws(tried: pl.DataFrame) -> pn.viewable.Viewable:
+    head = parts.heading(wording.LAW_TRIED)
+    chosen = tried.filter("is_chosen").row(0, named=True)
+    if chosen["status"] != "ok":
+        return parts.card(head, parts.note(chosen["sentence"]))
+    return parts.card(
+        head,
+        parts.paragraph(chosen["sentence"]),
+        parts.table(
+            tried,
+            [
+                Shown("law", lambda r: wording.LAWS[r["law"]]),
+                Shown("log score", lambda r: wording.number(r["log_score"], 4), is_number=True),
+                Shown("to the Weibull", _behind_weibull, is_number=True),
+                Shown(
+                    "likelihood", lambda r: wording.number(r["log_marginal_likelihood"], 1), is_number=True
+                ),
+            ],
+            caption=f"{wording.count(chosen['n_looks'], 'look')} foretold under each law",
+        ),
+        parts.folded("What the laws mean", parts.paragraph(wording.LAWS_MEAN, small=True)),
     )
 
 
@@ -107,6 +132,15 @@ def _looks_at_each(tenths: pl.DataFrame) -> str:
 def _behind(row: Mapping[str, Any]) -> str:
     if row["model"] == "life_regression":
         return "–"
-    error = row["behind_life_regression_error"]
-    told = f"{row['behind_life_regression']:+.3f}".replace("-", "−")
-    return told if wording.missing(error) else f"{told} ± {error:.3f}"
+    return _difference(row["behind_life_regression"], row["behind_life_regression_error"], 3)
+
+
+def _behind_weibull(row: Mapping[str, Any]) -> str:
+    if row["law"] == "weibull" or wording.missing(row["behind_weibull"]):
+        return "–"
+    return _difference(row["behind_weibull"], row["behind_weibull_error"], 4)
+
+
+def _difference(by: float, error: float | None, digits: int) -> str:
+    told = f"{by:+.{digits}f}".replace("-", "−")
+    return told if error is None or wording.missing(error) else f"{told} ± {error:.{digits}f}"
