@@ -28,9 +28,9 @@ LARGEST_RATE = 1.0 - 1e-6
 SMALLEST_SUM = 1.01
 #: Distance of neighbours for differences, in standard deviations.
 NEIGHBOUR = 0.5
-#: Where the rates found lie further off than so many standard deviations known before, fits are made anew around
-#: them, their widths of priors too; so often at most.
-FAR, ROUNDS = 1.0, 3
+#: Where the rates found lie further off than so many times the neighbours, fits are made anew around them, their
+#: widths of priors too; so often at most.
+FAR, ROUNDS = 1.5, 4
 #: Records may make a rate less certain than its prior, by this part of the prior's precision at most.
 LEAST_PRECISION = 0.5
 #: Nodes by rate of the averages over the posterior.
@@ -115,8 +115,10 @@ class RatesPosterior:
         chance = np.outer(weight, weight).ravel() / weight.sum() ** 2
         values, axes = np.linalg.eigh(self.covariance)
         rate = self.rates(self.score + scores @ (axes * np.sqrt(np.maximum(values, 0.0))).T)
-        mean = chance @ rate
-        return mean, (rate - mean).T @ ((rate - mean) * chance[:, None])
+        certain = [belief.is_certain for belief in self.beliefs]
+        mean = np.where(certain, [belief.mean for belief in self.beliefs], chance @ rate)
+        apart = np.where(certain, 0.0, rate - mean)
+        return mean, apart.T @ (apart * chance[:, None])
 
     def detection(self) -> Detection:
         """Mean rates."""
@@ -224,8 +226,8 @@ def fit_with_rates(
             return replace(middle.fitted, status="not_converged", reason=NO_NEIGHBOUR), prior
         updated = _updated(found, repeats, here, middle, slopes)
         by_rate = slopes.mode
-        (mean, _), (_, spread) = updated.moments(), found.moments()
-        is_near = np.abs(mean - here) <= FAR * np.sqrt(np.diag(spread))
+        mean, _ = updated.moments()
+        is_near = np.abs(mean - here) <= FAR * slopes.apart
         middle = trial(_detection(mean), middle.fitted if is_near.all() else None)
         here, found = mean, updated
         if is_near.all():
@@ -235,8 +237,12 @@ def fit_with_rates(
 
 @dataclass(frozen=True)
 class _Slopes:
-    """Slope by each rate: of coefficients and effects, of log hazards at the looks, of log shares standing."""
+    """Slope by each rate: of coefficients and effects, of log hazards at the looks, of log shares standing.
 
+    `apart` is how far the neighbours are.
+    """
+
+    apart: FloatArray
     mode: FloatArray
     log_hazard: FloatArray
     log_standing: FloatArray
@@ -248,23 +254,25 @@ def _slopes(
     found: RatesPosterior,
     middle: Trial,
 ) -> _Slopes | None:
-    """Differences to one neighbour for each uncertain rate, away from certainty; None where a fit does not stand."""
+    """Differences to one neighbour for each uncertain rate; None where a fit does not stand.
+
+    The neighbour is a better camera: under a worse one all that it calls failed may pass for false calls, and no
+    pipe for failed, whatever the rate.
+    """
     _, spread = found.moments()
+    every = np.minimum(NEIGHBOUR * np.sqrt(np.diag(spread)), (1.0 - here) / 2.0)
     columns = []
-    for k, belief in enumerate(found.beliefs):
-        apart = 0.0 if belief.is_certain else NEIGHBOUR * np.sqrt(spread[k, k])
-        near = middle
-        if apart:
-            near = trial(_detection(here - apart * np.eye(2)[k]), middle.fitted)
+    for apart, axis in zip(every, np.eye(2), strict=True):
+        near = trial(_detection(here + apart * axis), middle.fitted) if apart else middle
         if near.fitted.status != "ok" or middle.fitted.status != "ok":
             return None
         columns.append(
             [
-                (by(middle) - by(near)) / (apart or 1.0)
+                (by(near) - by(middle)) / (apart or 1.0)
                 for by in (lambda one: one.fitted.mode, _log_hazard, _log_standing)
             ]
         )
-    return _Slopes(*(np.column_stack(pair) for pair in zip(*columns, strict=True)))
+    return _Slopes(every, *(np.column_stack(pair) for pair in zip(*columns, strict=True)))
 
 
 def _log_hazard(of: Trial) -> FloatArray:
