@@ -16,9 +16,10 @@ from rich.text import Text
 from pipeline.commands import Context, add_plain_row
 from pipeline.commands.options import form_option
 from pipeline.errors import SettingsError
-from pipeline.exports import checked_purpose, log_export, use_until, write_whole
+from pipeline.exports import checked_purpose, log_export, use_until
 from pipeline.published import contract
 from pipeline.published.read import PublishedReader, open_current
+from pipeline.whole_files import write_whole
 
 TABLE_WIDTH = 120
 CAUTION = (
@@ -35,6 +36,11 @@ OUTLINES = ("outline_wkt", "outline_degrees_wkt", "core_wkt")
     is_flag=True,
     help="Those of the last years only; set hot_spot_recent_years in settings.toml and build first.",
 )
+@click.option(
+    "--every-reason",
+    is_flag=True,
+    help="Those among all looks; the others leave out looks made because of a failure.",
+)
 @form_option("csv", "geojson", help="How to print them; geojson is for a map.")
 @click.option(
     "--lots",
@@ -45,16 +51,23 @@ OUTLINES = ("outline_wkt", "outline_degrees_wkt", "core_wkt")
 @click.option("--purpose", help="What the lots are for; needed with --lots, and kept in the log of exports.")
 @click.pass_obj
 def hotspots_command(
-    context: Context, firm_only: bool, recent: bool, form: str, lots_file: Path | None, purpose: str | None
+    context: Context,
+    firm_only: bool,
+    recent: bool,
+    every_reason: bool,
+    form: str,
+    lots_file: Path | None,
+    purpose: str | None,
 ) -> None:
     """Show where laterals fail more than their material, age and depth explain.
 
     Old clay fails everywhere; a hot spot is a place where pipe fails more often than pipe like it does
     elsewhere: bad soil, a bad crew, a bad batch. Two questions are asked of each. Is it more than chance makes
-    somewhere in such a town? Is it more than blocks differ from each other anyway? Only if both are answered
-    yes is it firm. It carries a warning where many inspections, one operator or one year coincide with it,
-    because then the looks may be what is special and not the pipes. Only inspected lots count; few inspections
-    find nothing, and nothing found is no proof that there is nothing.
+    somewhere in such a town? Is it more than blocks and subdivisions differ from each other anyway, and more than
+    the law of ageing may be off? Only if both are answered yes is it firm. It carries a warning where many
+    inspections, one operator or one year coincide with it, because then the looks may be what is special and not
+    the pipes. Only inspected lots count; few inspections find nothing, and nothing found is no proof that there is
+    nothing.
 
     \b
     Examples:
@@ -62,7 +75,11 @@ def hotspots_command(
       underlot hotspots --firm --format geojson > hotspots.geojson
       underlot hotspots --lots inside.csv --purpose "camera round for the north side"
     """
-    period = "recent" if recent else "all"
+    if recent and every_reason:
+        raise SettingsError("--recent and --every-reason are two searches. Ask for one at a time.")
+    period = "recent" if recent else "every_reason" if every_reason else "all"
+    if lots_file is not None and lots_file.suffix.lower() != ".csv":
+        raise SettingsError(f"--lots {lots_file}: end the name in .csv.")
     stated = None if lots_file is None else checked_purpose(purpose)
     with open_current(context.workspace) as reader:
         run = reader.run()
@@ -82,6 +99,11 @@ def hotspots_command(
 
 def _scan(reader: PublishedReader, period: str) -> dict[str, Any]:
     found = reader.query("SELECT * FROM hot_spot_scans WHERE period = ?", [period])
+    if found.is_empty() and period == "every_reason":
+        raise SettingsError(
+            "No look was made because of a failure (selected_purposes in settings.toml), so there is no other search. "
+            "Leave out --every-reason."
+        )
     if found.is_empty():
         raise SettingsError(
             "Recent years were not searched in this build. Set hot_spot_recent_years in settings.toml, e.g. to 10, and "
@@ -191,7 +213,7 @@ def _chance_words(row: dict[str, Any]) -> str:
     told = []
     for name, words in (
         ("p_value", "anywhere in the town, were there none"),
-        ("p_value_blocks", "if blocks only differ as usual"),
+        ("p_value_blocks", "if areas only differ as usual"),
     ):
         value, method = row[name], row[f"{name}_method"]
         if method == "at_least":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -13,7 +13,7 @@ from models.looks import FloatArray, IntArray
 from pipeline.published import contract
 from pipeline.settings import Settings
 from pipeline.steps.fit_candidates import ROW_KEYS, candidates
-from pipeline.steps.fit_input import ENDED, Exposure, outcome_line_looks
+from pipeline.steps.fit_input import ENDED, Exposure, outcome_line_looks, outcome_looks
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores
 from pipeline.steps.look_beliefs import believed_looks
@@ -46,16 +46,30 @@ def newest_looks(fit: OutcomeFit, exposure: Exposure) -> pl.DataFrame:
     return parts.lots.with_columns(expected=pl.Series(parts.expected(None), dtype=pl.Float64))
 
 
-def chosen_looks(fit: OutcomeFit, exposure: Exposure) -> pl.DataFrame:
+def chosen_looks(fit: OutcomeFit, exposure: Exposure, *, with_selected: bool = False) -> pl.DataFrame:
     """Return the looks at each lot's newest unselected inspection, and those at pipe that ended before.
+
+    Parameters
+    ----------
+    fit : OutcomeFit
+    exposure : Exposure
+    with_selected : bool
+        Take the newest inspection whatever it was made for.
 
     Returns
     -------
     DataFrame
         `lot_id, inspection_id, life_id, look_at, is_bad, basis, is_line`, sorted by lot, life and inspection.
     """
-    looks = fit.looks.with_columns(unit=pl.col("inspection_id"))
-    lines = outcome_line_looks(exposure, fit.outcome).with_columns(unit=pl.col("inspection_id"))
+    looks, lines = fit.looks, outcome_line_looks(exposure, fit.outcome)
+    if with_selected:
+        # All count as unselected for once.
+        alike = replace(
+            exposure,
+            looks=exposure.looks.with_columns(is_selected=pl.lit(False)),
+            line_looks=exposure.line_looks.with_columns(is_selected=pl.lit(False)),
+        )
+        looks, lines = outcome_looks(alike, fit.outcome), outcome_line_looks(alike, fit.outcome)
     columns = ["lot_id", "inspection_id", "life_id", "look_at", "is_bad", "basis"]
     own = looks.select(columns).with_columns(is_line=pl.lit(False))
     whole = lines.with_columns(basis=pl.lit("overall")).select(columns).with_columns(is_line=pl.lit(True))

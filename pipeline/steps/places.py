@@ -16,7 +16,7 @@ from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import SCORE_LEVEL
 from pipeline.steps.places_areas import areas_and_effects
-from pipeline.steps.places_looks import LotLooks, lot_looks
+from pipeline.steps.places_looks import LotLooks, every_look, lot_looks
 from pipeline.steps.places_outlines import hull, in_degrees, in_feet
 from pipeline.steps.places_scan import (
     CORE_SHARE,
@@ -74,7 +74,14 @@ def make_places(
     operators = warehouse.frame(sql_text("places/look_operators"))
     surge = inspection_surges(lots, looks.lots["lot_id"], surge_rng)
     frames: dict[str, list[pl.DataFrame]] = {}
-    for period, chosen in _periods(looks, settings).items():
+    searches = _searches(looks, settings)
+    selected = warehouse.frame(sql_text("places/look_purposes")).filter(
+        pl.col("purpose").is_in(settings.selected_purposes)
+    )
+    every = every_look(fit, exposure, lots, selected)
+    if every is not None:
+        searches["every_reason"] = every
+    for period, chosen in searches.items():
         result = scan_looks(chosen, settings, scan_rng)
         made = {
             "hot_spot_scans": _scan_row(period, result, settings),
@@ -90,11 +97,11 @@ def make_places(
     return tables
 
 
-def _periods(looks: LotLooks, settings: Settings) -> dict[str, LotLooks]:
-    periods = {"all": looks}
+def _searches(looks: LotLooks, settings: Settings) -> dict[str, LotLooks]:
+    searches = {"all": looks}
     if settings.hot_spot_recent_years > 0:
-        periods["recent"] = looks.only(pl.col("years_ago") <= settings.hot_spot_recent_years)
-    return periods
+        searches["recent"] = looks.only(pl.col("years_ago") <= settings.hot_spot_recent_years)
+    return searches
 
 
 def _not_searched(reason: str) -> pl.DataFrame:
@@ -131,8 +138,11 @@ def _scan_row(period: str, result: ScanResult, settings: Settings) -> pl.DataFra
 
 
 def _scan_words(period: str, result: ScanResult, n: int, observed: int, settings: Settings) -> str:
-    when = "" if period == "all" else f" of the last {settings.hot_spot_recent_years:g} years"
-    counted = f"{n:,} inspected lots{when} with a location, {observed:,} with a repair-grade finding"
+    which = {
+        "recent": f" of the last {settings.hot_spot_recent_years:g} years",
+        "every_reason": ", looks made because of a failure among them,",
+    }.get(period, "")
+    counted = f"{n:,} inspected lots{which} with a location, {observed:,} with a repair-grade finding"
     if result.n_without_place:
         counted += f" ({result.n_without_place:,} more have no location)"
     if not result.is_enough:

@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from models.area_hazards import CallBounds
+from models.log_odds import shift_of_log_odds, shifted_log_odds
 from models.looks import FloatArray, IntArray
 from pipeline.steps.fit_areas import chosen_looks, expected_parts
 from pipeline.steps.fit_input import ENDED, Exposure
@@ -62,7 +63,47 @@ def lot_looks(fit: OutcomeFit, exposure: Exposure, lots: pl.DataFrame) -> LotLoo
     lots : DataFrame
         Placed lots: `lot_id, x_ft, y_ft, block, subdivision`.
     """
-    chosen = chosen_looks(fit, exposure)
+    return _described(fit, exposure, lots, chosen_looks(fit, exposure))
+
+
+def every_look(
+    fit: OutcomeFit, exposure: Exposure, lots: pl.DataFrame, selected: pl.DataFrame
+) -> LotLooks | None:
+    """Collect the looks of all lots whatever they were made for, each reason with an offset of its own.
+
+    Parameters
+    ----------
+    fit, exposure, lots
+        As for `lot_looks`.
+    selected : DataFrame
+        `inspection_id, purpose` of inspections made because of a failure.
+
+    Returns
+    -------
+    LotLooks or None
+        `expected` allows for how much more often a look finds something that was made because of a failure: one
+        shift of the log odds for each such purpose, under which as many of its looks are bad as were. None where no
+        look was made for such a reason.
+    """
+    looks = _described(fit, exposure, lots, chosen_looks(fit, exposure, with_selected=True))
+    named = looks.lots.join(selected, on="inspection_id", how="left", maintain_order="left")
+    if named["purpose"].null_count() == named.height:
+        return None
+    shift = np.zeros(named.height)
+    for purpose in named["purpose"].drop_nulls().unique().sort():
+        rows = named.select((pl.col("purpose") == purpose).fill_null(False)).to_series()
+        shift[rows.to_numpy()] = shift_of_log_odds(
+            named.filter(rows)["expected"], named.filter(rows)["is_bad"].cast(pl.Float64)
+        )
+    moved = looks.lots.with_columns(
+        pl.Series(name, shifted_log_odds(looks.lots[name], shift))
+        for name in ("expected", "lowest", "highest")
+    ).with_columns(pl.col("expected").clip(NEAREST, 1 - NEAREST))
+    return LotLooks(moved, _inside(shifted_log_odds(looks.draws, shift)))
+
+
+def _described(fit: OutcomeFit, exposure: Exposure, lots: pl.DataFrame, chosen: pl.DataFrame) -> LotLooks:
+    """Say what was expected of chosen looks, and where and when they were made."""
     parts = expected_parts(fit, exposure, chosen)
     step = max(len(fit.draws) // EXPECTED_DRAWS, 1)
     draws = np.stack([parts.expected(draw) for draw in fit.draws[::step][:EXPECTED_DRAWS]])

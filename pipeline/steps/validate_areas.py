@@ -24,6 +24,8 @@ from pipeline.vocabulary import Correction
 IN_SCORES = "in_scores"
 #: One lot of so many is left out: enough to judge by, and most neighbours stay known.
 LEFT_OUT = 3
+#: Where the looks left out cannot tell, the log marginal likelihood must be better by this: e^2 to 1; judgement.
+LEAST_LIKELIHOOD_GAIN = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +67,9 @@ def judge_areas(
     Returns
     -------
     AreasInScores
-        Used where the log score of the lots left out is better with it. Where there are too few looks to tell, areas
-        count: their spread is then drawn towards none by its prior, and the ranges are the wider for it.
+        Used where the log score of the lots left out is better with it by more than its standard error. Where the
+        difference is less than that, the marginal likelihood of the looks that were fitted decides: to leave out
+        what areas share, for want of looks, would make ranges too narrow. Where nothing can be tested, areas count.
     """
     if Correction.AREAS not in settings.corrections:
         return _answer(False, None, None, "Switched off in the settings: areas count for nothing in scores.")
@@ -90,7 +93,14 @@ def judge_areas(
         return _answer(False, None, None, "Too few areas are on record to tell how they differ.")
     chances = [chance_at_looks(fit, asked, held) for fit in fits]
     lead = lead_of(chances[0], chances[1], held["is_bad"].to_numpy(), held["group"].to_numpy())
-    return _answer(lead.by > 0, fits[0], lead, _words(fits[0], lead, len(out)))
+    likelihood = fits[0].fitted.log_marginal - fits[1].fitted.log_marginal
+    is_told = abs(lead.by) > lead.error
+    is_used = lead.by > 0 if is_told else likelihood > LEAST_LIKELIHOOD_GAIN
+    words = _words(fits[0], lead, len(out))
+    if not is_told:
+        words += f", which cannot tell; the likelihood of the looks fitted is {likelihood:+.1f} with it (log)"
+    end = "scores take it in" if is_used else "it is switched off, and scores are made without areas"
+    return _answer(is_used, fits[0], lead, f"{words}: {end}.", likelihood)
 
 
 def _without_areas(settings: Settings) -> Settings:
@@ -102,22 +112,28 @@ def _without_areas(settings: Settings) -> Settings:
 def _words(fit: OutcomeFit, lead: Lead, n_looks: int) -> str:
     effects = fit.fitted.effects
     assert effects is not None
-    found = (
+    return (
         f"What no column explains moves an area's hazard by a factor of {np.exp(effects.sd):.2f} up or down, typically. "
         f"{n_looks:,} looks at lots left out, whose neighbours were known, are foretold "
         f"{'better' if lead.by > 0 else 'no better'} with it ({lead.by:+.4f} ± {lead.error:.4f}, log score per look and "
         "its standard error)"
     )
-    return f"{found}: {'scores take it in' if lead.by > 0 else 'it is switched off, and scores are made without areas'}."
 
 
-def _answer(is_used: bool, fit: OutcomeFit | None, lead: Lead | None, sentence: str) -> AreasInScores:
+def _answer(
+    is_used: bool,
+    fit: OutcomeFit | None,
+    lead: Lead | None,
+    sentence: str,
+    likelihood: float | None = None,
+) -> AreasInScores:
     effects = None if fit is None else fit.fitted.effects
     row = {
         "area_kind": "subdivision",
         "method": IN_SCORES,
         "variance": None if effects is None else float(np.expm1(effects.sd**2)),
         "neighbour_share": 0.0,
+        "log_likelihood_gain": likelihood,
         "gain_known_areas": None if lead is None else lead.by,
         "gain_known_areas_error": None if lead is None else lead.error,
         "is_used": is_used,

@@ -114,8 +114,8 @@ def test_the_table_says_how_sure_and_warns(underlot, publish_spots):
     words = " ".join(answer.out.replace("│", " ").split())
     assert "Quillbourne (an invented town)" in words
     assert "18 of 30 inspected lots; expected 6.0 (90% range 5.0 to 7.5)" in words
-    assert "below 0.1% anywhere in the town, were there none; 1.3% if blocks only differ as usual" in words
-    assert "40% or more if blocks only differ as usual" in words
+    assert "below 0.1% anywhere in the town, were there none; 1.3% if areas only differ as usual" in words
+    assert "40% or more if areas only differ as usual" in words
     assert "one operator (OP-3)" in words
     assert "it says nothing about any one line" in words
 
@@ -180,3 +180,13 @@ def test_recent_years_that_were_not_searched(underlot, publish_spots):
         "Recent years were not searched in this build. Set hot_spot_recent_years in settings.toml, e.g. to 10, and run "
         "`underlot build` again."
     )
+
+
+def test_looks_made_because_of_a_failure_are_a_search_of_their_own(underlot, publish_spots):
+    workspace = publish_spots(spot(1))
+    answer = underlot("hotspots", "--every-reason", workspace=workspace)
+    assert answer.code == 2
+    assert "No look was made because of a failure" in answer.err
+    both = underlot("hotspots", "--every-reason", "--recent", workspace=workspace)
+    assert both.code == 2
+    assert "Ask for one at a time" in both.err

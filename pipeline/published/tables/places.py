@@ -27,10 +27,14 @@ HOT_SPOT_LABELS = {
 
 HOT_SPOT_SCANS = PublishedTable(
     "hot_spot_scans",
-    "one search for hot spots, over all looks or recent ones",
+    "one search for hot spots: among unselected looks, the recent ones of them, or all looks",
     ("period",),
     (
-        text("period", "all, or recent: looks of the last years only"),
+        text(
+            "period",
+            "all: looks that were not made because of a failure; recent: those of the last years only; every_reason: all "
+            "looks, with one shift of the log odds for each purpose that goes with failure",
+        ),
         number("recent_years", "years", "how far back looks were taken; NULL for all"),
         count("n_lots", "lots with a judged, unselected look and a location"),
         count("n_observed", "of these, with a repair-grade finding or an earlier pipe that had failed"),
