@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import isfinite
 from typing import Any
 
 import polars as pl
@@ -14,8 +13,19 @@ from models.renewal import LONGEST_HORIZON
 from pipeline import rule_files
 from pipeline.errors import SettingsError
 from pipeline.settings import Workspace
-from pipeline.toml_values import ages_of, flag_of, number_of, rate_of, share_of, spread_of, text_of, whole_of
+from pipeline.toml_values import (
+    LARGEST,
+    ages_of,
+    flag_of,
+    number_of,
+    rate_of,
+    share_of,
+    spread_of,
+    text_of,
+    whole_of,
+)
 from pipeline.vocabulary import Material
+from pipeline.whole_files import write_whole
 
 FILE = "assumptions.toml"
 PER_FOOT, EACH = "per foot", "each"
@@ -185,9 +195,9 @@ class Assumptions:
                 changed.add(name)
         _check_ranges(values, where="the options")
         for name, sum_ in (("--reserve", balance), ("--cap", cap)):
-            if sum_ is not None and not (isfinite(sum_) and sum_ >= 0):
+            if sum_ is not None and not 0 <= sum_ <= LARGEST:
                 raise SettingsError(
-                    f"{name} {sum_:g}: a sum of money cannot be negative. Give one from 0 up."
+                    f"{name} {sum_:g}: this is no sum of money from 0 to {LARGEST:,.0f} US dollars. Correct it."
                 )
         return replace(self, values=values, cap_usd=cap, reserve_usd=balance, by_option=frozenset(changed))
 
@@ -286,7 +296,7 @@ def write_own_copy(workspace: Workspace) -> None:
     own = workspace.root / FILE
     if not own.exists():
         workspace.create()
-        own.write_text(shipped_text(), encoding="utf-8")
+        write_whole(own, shipped_text())
 
 
 def parse_assumptions(text: str) -> Assumptions:

@@ -23,6 +23,7 @@ from pipeline.validation.addresses import address_keys
 LOG_NAME = "exports.jsonl"
 DO_NOT_CONTACT_NAME = "do_not_contact.csv"
 SHORTEST_PURPOSE = 8
+LONGEST_PURPOSE = 500
 #: Days after which an exported list must not be used any more; judgement.
 DAYS_OF_USE = 90
 #: An entry that matches no lot also holds back the addresses that come this near to it (0 to 100).
@@ -48,14 +49,18 @@ class DoNotContact:
 
 
 def checked_purpose(purpose: str | None) -> str:
-    """Return the purpose without blanks around it.
+    """Return the purpose on one line, without blanks around it.
 
     Raises
     ------
     SettingsError
-        None was stated, or one that says nothing.
+        None was stated, or one that says nothing or too much.
     """
-    text = (purpose or "").strip()
+    text = " ".join((purpose or "").split())
+    if len(text) > LONGEST_PURPOSE:
+        raise SettingsError(
+            f"--purpose has {len(text):,} characters; up to {LONGEST_PURPOSE} are kept in the log of exports. Say it in fewer."
+        )
     if len(text) < SHORTEST_PURPOSE:
         raise SettingsError(
             "These answers name single lots. Say in a few words what they are for and for whom, e.g. "
@@ -96,22 +101,6 @@ def log_export(
         raise SettingsError(
             f"{path}: the log of exports cannot be written ({exc.strerror}), so nothing was exported. Mend its permissions."
         ) from exc
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a file, or leave the place as it was.
-
-    Raises
-    ------
-    SettingsError
-        It cannot be written there.
-    """
-    part = path.with_name(f"{path.name}.part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
-    except OSError as exc:
-        raise SettingsError(f"{path}: cannot be written ({exc.strerror}). Choose another place.") from exc
 
 
 def do_not_contact(workspace: Workspace, lots: pl.DataFrame) -> DoNotContact:

@@ -15,6 +15,7 @@ import tomli_w
 from pipeline import rule_files
 from pipeline.errors import SettingsError
 from pipeline.vocabulary import Correction, Outcome, Purpose
+from pipeline.whole_files import write_whole
 
 WORKSPACE_VARIABLE = "UNDERLOT_WORKSPACE"
 DEFAULT_WORKSPACE = "underlot-work"
@@ -312,6 +313,4 @@ class Workspace:
     def write_settings(self, settings: Settings) -> None:
         """Write the settings file, replacing it whole."""
         self.create()
-        part = self.settings_file.with_suffix(".part")
-        part.write_text(settings.to_toml(), encoding="utf-8")
-        part.replace(self.settings_file)
+        write_whole(self.settings_file, settings.to_toml())

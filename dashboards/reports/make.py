@@ -9,9 +9,10 @@ from dashboards.reports import house, subdivision
 from dashboards.reports.as_html import as_html
 from dashboards.reports.as_pdf import as_pdf
 from dashboards.reports.document import Document
-from pipeline.errors import InputFileError, SettingsError
+from pipeline.errors import SettingsError
 from pipeline.published.read import open_current
 from pipeline.settings import Workspace
+from pipeline.whole_files import write_whole
 
 WRITERS = {".html": as_html, ".pdf": as_pdf}
 
@@ -43,16 +44,7 @@ def save_report(workspace: Workspace, path: Path, *, lot: str | None, subdivisio
     with open_current(workspace) as reader:
         records = Records(reader)
         made = _on_lot(records, lot) if lot is not None else _on_area(records, subdivision_name or "")
-    content = writer(made)
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_bytes(content)
-        part.replace(path)
-    except OSError as exc:
-        part.unlink(missing_ok=True)
-        raise InputFileError(
-            path, f"cannot be written ({exc.strerror or exc}).", "Choose another place."
-        ) from exc
+    write_whole(path, writer(made))
     return made.title
 
 

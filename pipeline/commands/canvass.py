@@ -13,11 +13,13 @@ from rich.text import Text
 
 from pipeline.commands import Context, add_plain_row
 from pipeline.commands.options import form_option
-from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until, write_whole
+from pipeline.errors import SettingsError
+from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
 from pipeline.geojson import point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import open_current
 from pipeline.steps.canvass_lists import RULE, doors_of, ranked_areas
+from pipeline.whole_files import write_whole
 
 TABLE_WIDTH = 120
 
@@ -70,6 +72,8 @@ def canvass_command(
       underlot canvass --format csv > areas.csv
       underlot canvass --doors monday.csv --areas 2 --purpose "leaflets of the spring round"
     """
+    if doors is not None and doors.suffix.lower() != ".csv":
+        raise SettingsError(f"--doors {doors}: end the name in .csv.")
     stated = None if doors is None else checked_purpose(purpose)
     with open_current(context.workspace) as reader:
         run = reader.run()

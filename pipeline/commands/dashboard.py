@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import re
+
 import click
 
 from pipeline.commands import Context
 from pipeline.commands.serve import THIS_MACHINE, start_dashboard
+from pipeline.errors import SettingsError
 from pipeline.published.read import open_current
 
 DEFAULT_PORT = 5006
+#: A name or a number, with a port or without; no scheme and no path, which browsers do not send with it.
+ORIGIN = re.compile(r"[A-Za-z0-9*][A-Za-z0-9.*_-]*(:[0-9]{1,5})?")
 
 port_option = click.option(
     "--port",
@@ -49,6 +54,12 @@ def dashboard_command(
       underlot dashboard --port 8080
       underlot dashboard --address 0.0.0.0 --origin sewers.example.org
     """
+    for origin in origins:
+        if not ORIGIN.fullmatch(origin):
+            raise SettingsError(
+                f"--origin {origin}: give the name alone, with its port where it is not the usual one, such as "
+                "sewers.example.org or sewers.example.org:8443."
+            )
     open_current(context.workspace).close()
     start_dashboard(
         context.workspace, port=port, open_browser=not no_browser, address=address, origins=origins

@@ -22,6 +22,8 @@ from pipeline.steps.load_plan import plan_load
 
 DEFAULT_LOTS = 20_000
 DEFAULT_SEED = 1
+#: More than any town has, and than a machine holds at once.
+MOST_LOTS = 10_000_000
 DESCRIPTION = "town.json"
 #: Looks at pipe of known state that the camera's rates are worth in the invented town's settings.
 TRIAL_LOOKS = 100
@@ -29,7 +31,13 @@ TRIAL_LOOKS = 100
 
 @click.command("demo")
 @click.option("--lots", type=int, default=DEFAULT_LOTS, show_default=True, help="Lots of the invented town.")
-@click.option("--seed", type=int, default=DEFAULT_SEED, show_default=True, help="Another seed, another town.")
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**63 - 1),
+    default=DEFAULT_SEED,
+    show_default=True,
+    help="Another seed, another town.",
+)
 @port_option
 @click.option("--no-serve", is_flag=True, help="Build everything, but do not start the dashboard.")
 @click.option("--no-browser", is_flag=True, help="Print the address only; do not open the browser.")
@@ -81,6 +89,8 @@ def _town(workspace: Workspace, folder: Path, *, lots: int, seed: int) -> dict[s
 
     if lots < FEWEST_LOTS:
         raise SettingsError(f"--lots {lots}: a town needs at least {FEWEST_LOTS} lots. Ask for more.")
+    if lots > MOST_LOTS:
+        raise SettingsError(f"--lots {lots}: a town has at most {MOST_LOTS:,} lots. Ask for fewer.")
     workspace.create()
     generate(folder, n_lots=lots, seed=seed, progress=tell)
     description = json.loads(known.read_text(encoding="utf-8"))

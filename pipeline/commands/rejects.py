@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from pipeline.commands import Context, add_plain_row
-from pipeline.errors import WarehouseError
+from pipeline.errors import SettingsError, WarehouseError
 from pipeline.steps.build_records import REASON_MEANINGS
 from pipeline.steps.rejects import export_rejects
 from pipeline.warehouse import open_warehouse, sql_text
@@ -24,7 +24,12 @@ TABLE_WIDTH = 120
     type=click.Path(path_type=Path, dir_okay=False),
     help="Write the rejected rows to this .csv or .xlsx file, to be mended and loaded again.",
 )
-@click.option("--load", "load_id", type=int, help="Number of the load. [default: the newest with rejects]")
+@click.option(
+    "--load",
+    "load_id",
+    type=click.IntRange(1, 2**31 - 1),
+    help="Number of the load. [default: the newest with rejects]",
+)
 @click.pass_obj
 def rejects_command(context: Context, file: Path | None, load_id: int | None) -> None:
     """Show which rows were not taken, and why.
@@ -55,7 +60,12 @@ def rejects_command(context: Context, file: Path | None, load_id: int | None) ->
         return
     with open_warehouse(context.workspace, read_only=True) as warehouse:
         counts = warehouse.frame(sql_text("published/rejects_by_reason"))
+        loads = warehouse.frame("SELECT load_id FROM records.loads ORDER BY load_id")["load_id"].to_list()
     if load_id is not None:
+        if load_id not in loads:
+            raise SettingsError(
+                f"--load {load_id}: there is no such load; they are numbered from 1 to {max(loads, default=0)}."
+            )
         counts = counts.filter(counts["load_id"] == load_id)
     if counts.is_empty():
         click.echo("No row was rejected.")

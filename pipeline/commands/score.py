@@ -32,6 +32,8 @@ from pipeline.steps.score import (
 
 EXIT_NONE_FOUND = 3
 TABLE_WIDTH = 110
+#: Questions without an answer that are told one by one.
+MOST_UNMATCHED = 50
 CAUTION = (
     "An estimate for screening; it never replaces putting a camera in the line. "
     "Mark gas and other lines before any work."
@@ -68,7 +70,8 @@ def score_command(
       underlot score --file listings.csv --format csv --purpose "scopes to offer in May" > scores.csv
       underlot score --subdivision "Quarry Flats"
     """
-    if sum((bool(asked), file is not None, subdivision is not None)) != 1:
+    asked = tuple(question for question in asked if question.strip())
+    if sum((bool(asked), file is not None, bool(subdivision and subdivision.strip()))) != 1:
         raise SettingsError(
             'Ask for one thing: addresses or lot ids, --file, or --subdivision. Example: underlot score "12 Alder Street"'
         )
@@ -89,10 +92,17 @@ def score_command(
         _print_tables(answers, run, is_area=subdivision is not None)
     else:
         click.echo(_as_text(answers, run, form, stated), nl=False)
-    for row in answers.unmatched.iter_rows(named=True):
+    _tell_unmatched(answers.unmatched)
+    return EXIT_NONE_FOUND if answers.unmatched.height else 0
+
+
+def _tell_unmatched(unmatched: pl.DataFrame) -> None:
+    for row in unmatched.head(MOST_UNMATCHED).iter_rows(named=True):
         near = f" Near ones: {row['near_misses']}." if row["near_misses"] else ""
         click.echo(f"Not found: {row['asked']}.{near}", err=True)
-    return EXIT_NONE_FOUND if answers.unmatched.height else 0
+    more = unmatched.height - MOST_UNMATCHED
+    if more > 0:
+        click.echo(f"Not found: {more:,} more. With --format csv each has a line of its own.", err=True)
 
 
 def _as_they_may_leave(

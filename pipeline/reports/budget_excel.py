@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import xlsxwriter
 
-from pipeline.errors import InputFileError
 from pipeline.reports.budget_words import CAUTIONS, Heading, label, sentences
 from pipeline.steps.budget_tables import Budget
+from pipeline.whole_files import write_whole
 
 MONEY = "$#,##0"
 SHARE = "0.0%"
@@ -23,27 +24,21 @@ def write_excel(path: Path, budget: Budget, heading: Heading) -> None:
 
     Raises
     ------
-    InputFileError
+    SettingsError
         The file cannot be written.
     """
-    part = path.with_name(f".{path.name}.part")
-    try:
-        with xlsxwriter.Workbook(part, PLAIN) as book:
-            _summary(book, budget, heading)
-            _reserve(book, budget)
-            _years(book, budget)
-            _sheet(book, "Lots", _lots(budget.lots))
-            if not budget.programme.is_empty():
-                _sheet(book, "Programme within the cap", budget.programme)
-            if not budget.left_out.is_empty():
-                _sheet(book, "Left out", budget.left_out)
-            _sheet(book, "Assumptions", budget.assumptions.select("name", "value", "source"))
-        part.replace(path)
-    except (OSError, xlsxwriter.exceptions.XlsxWriterException) as exc:
-        part.unlink(missing_ok=True)
-        raise InputFileError(
-            path, f"it cannot be written ({exc}).", "Close it, or name another file."
-        ) from exc
+    made = BytesIO()
+    with xlsxwriter.Workbook(made, PLAIN) as book:
+        _summary(book, budget, heading)
+        _reserve(book, budget)
+        _years(book, budget)
+        _sheet(book, "Lots", _lots(budget.lots))
+        if not budget.programme.is_empty():
+            _sheet(book, "Programme within the cap", budget.programme)
+        if not budget.left_out.is_empty():
+            _sheet(book, "Left out", budget.left_out)
+        _sheet(book, "Assumptions", budget.assumptions.select("name", "value", "source"))
+    write_whole(path, made.getvalue())
 
 
 def _lots(lots: pl.DataFrame) -> pl.DataFrame:

@@ -14,10 +14,10 @@ from reportlab.lib.styles import ParagraphStyle, getSampleStyleSheet
 from reportlab.lib.units import inch
 from reportlab.platypus import Image, LongTable, PageBreak, Paragraph, SimpleDocTemplate, Spacer, TableStyle
 
-from pipeline.errors import InputFileError
 from pipeline.reports import budget_charts, typeface
 from pipeline.reports.budget_words import CAUTIONS, Heading, dollars, label, sentences
 from pipeline.steps.budget_tables import Budget
+from pipeline.whole_files import write_whole
 
 #: Rows of lots and works that a report shows; the workbook has all.
 MOST_ROWS = 40
@@ -49,7 +49,7 @@ def write_pdf(path: Path, budget: Budget, heading: Heading) -> None:
 
     Raises
     ------
-    InputFileError
+    SettingsError
         The file cannot be written.
     """
     made = BytesIO()
@@ -72,15 +72,7 @@ def write_pdf(path: Path, budget: Budget, heading: Heading) -> None:
         canvas.drawRightString(letter[0] - MARGIN, 0.45 * inch, f"page {page.page}")
 
     document.build(_story(budget, heading), onFirstPage=foot, onLaterPages=foot)
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_bytes(made.getvalue())
-        part.replace(path)
-    except OSError as exc:
-        part.unlink(missing_ok=True)
-        raise InputFileError(
-            path, f"it cannot be written ({exc}).", "Close it, or name another file."
-        ) from exc
+    write_whole(path, made.getvalue())
 
 
 def _story(budget: Budget, heading: Heading) -> list[Any]:

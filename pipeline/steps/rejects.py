@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,9 +13,10 @@ import xlsxwriter
 
 from pipeline.column_map import ColumnMap
 from pipeline.columns import LAYOUTS
-from pipeline.errors import InputFileError, SettingsError
+from pipeline.errors import SettingsError
 from pipeline.settings import Workspace
 from pipeline.warehouse import Warehouse, open_warehouse, sql_text
+from pipeline.whole_files import write_whole
 
 ROW_HEADER = "row of the file"
 REASON_HEADER = "why it was not taken"
@@ -64,11 +64,9 @@ def export_rejects(workspace: Workspace, path: Path, *, load_id: int | None = No
     Raises
     ------
     SettingsError
-        There are no rejects that can be written, or the file's ending is another.
+        There are no rejects that can be written, the file's ending is another, or it cannot be written.
     WarehouseError
         The warehouse cannot be read.
-    InputFileError
-        The file cannot be written.
     """
     if path.suffix.lower() not in {".csv", ".xlsx"}:
         raise SettingsError(
@@ -93,16 +91,9 @@ def export_rejects(workspace: Workspace, path: Path, *, load_id: int | None = No
         raise SettingsError(msg)
     title = f"Rows of {load['file_name']} that were not taken"
     lines = _lines(rows, headers, title, column_map)
-    try:
-        part = path.with_name(path.name + ".part")
-        part.write_bytes(
-            _as_csv(lines, column_map) if path.suffix.lower() == ".csv" else _as_workbook(lines, column_map)
-        )
-        os.replace(part, path)
-    except OSError as exc:
-        raise InputFileError(
-            path, f"cannot be written ({exc.strerror or exc}).", "Choose another place."
-        ) from exc
+    write_whole(
+        path, _as_csv(lines, column_map) if path.suffix.lower() == ".csv" else _as_workbook(lines, column_map)
+    )
     n_rejected = rows["reason"].count()
     return RejectExport(
         load_id=load["load_id"],

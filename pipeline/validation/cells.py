@@ -38,6 +38,13 @@ FAULT_SCHEMA: dict[str, pl.DataType] = {
     "reason": pl.String(),
 }
 
+NAMES_OF_PLACES = frozenset({"address", "subdivision", "block", "portfolio"})
+#: What a spreadsheet shows where a formula failed; its own files hold nothing there.
+FORMULA_FAULTS = frozenset(
+    {"#ref!", "#value!", "#div/0!", "#name?", "#null!", "#num!", "#spill!", "#calc!", "#getting_data"}
+)
+NO_NAMES = sorted(quantities.BLANK_WORDS | FORMULA_FAULTS)
+
 Value = str | float | int | date | bool
 #: Reads one text; None means that nothing is recorded in it.
 Reader = Callable[[str], "Value | Fault | None"]
@@ -108,9 +115,14 @@ def _without_blank_words(given: pl.Series, words: tuple[str, ...]) -> pl.Series:
 
 
 def _read_text(given: pl.Series, column: Column) -> pl.Series:
-    """Keep text, trimmed; an id that a spreadsheet has turned into a decimal number ("2.0") becomes "2" again."""
+    """Keep text, trimmed; an id that a spreadsheet has turned into a decimal number ("2.0") becomes "2" again.
+
+    Where a place is named, a word for "nothing" is no name: all rows that carry it would become one place.
+    """
     text = given.str.strip_chars()
     text = text.set(text == "", None)
+    if column.name.endswith("_id") or column.name in NAMES_OF_PLACES:
+        text = text.set(text.str.to_lowercase().is_in(NO_NAMES), None)
     if column.name.endswith("_id") and text.str.contains(".0", literal=True).any():
         text = text.str.replace(r"^(\d+)\.0+$", "$1")
     return text

@@ -336,11 +336,11 @@ FAULTS = [
     ),
     (
         ("--subdivision", "x", "--cap", "-1"),
-        "--cap -1: a sum of money cannot be negative. Give one from 0 up.",
+        "--cap -1: this is no sum of money from 0 to 1,000,000,000,000 US dollars. Correct it.",
     ),
     (
         ("--subdivision", "x", "--reserve", "-1"),
-        "--reserve -1: a sum of money cannot be negative. Give one from 0 up.",
+        "--reserve -1: this is no sum of money from 0 to 1,000,000,000,000 US dollars. Correct it.",
     ),
     (("--subdivision", "x", "--pdf", "plan.docx"), "--pdf plan.docx: the name must end in .pdf. Rename it."),
     (

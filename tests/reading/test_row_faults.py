@@ -333,3 +333,13 @@ def test_accepted_and_rejected_make_read(data, layout):
     assert found.rejects.select("column_name", "reason_code", "reason").null_count().row(0) == (0, 0, 0)
     for table in found.tables.values():
         assert set(table["source_row"]) <= accepted
+
+
+@pytest.mark.parametrize("word", ["N/A", "#N/A", "#REF!", "unknown", " - ", "#NAME?"])
+def test_a_word_for_nothing_is_no_name_of_a_place(check_csv, word):
+    text = f"lot_id,address,block,subdivision\n{word},1 Elm St,B1,S1\nL2,{word},{word},{word}\n"
+    found = check_csv(text, layout="lots")
+    # All rows that carry it would become one lot, or one block.
+    assert found.rejects["column_name"].to_list() == ["lot_id"]
+    kept = found.tables["lots"].select("lot_id", "address", "block", "subdivision").rows()
+    assert kept == [("L2", None, None, None)]

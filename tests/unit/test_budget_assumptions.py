@@ -116,8 +116,14 @@ def test_options_stand_before_the_file_and_are_told() -> None:
             "the options: a horizon of 0 years cannot be budgeted. Give one from 1 to 60 years.",
         ),
         ({"draws": 0}, "the options: 0 draws cannot be simulated. Give from 1 to 100,000."),
-        ({"cap": -5.0}, "--cap -5: a sum of money cannot be negative. Give one from 0 up."),
-        ({"balance": float("nan")}, "--reserve nan: a sum of money cannot be negative. Give one from 0 up."),
+        (
+            {"cap": -5.0},
+            "--cap -5: this is no sum of money from 0 to 1,000,000,000,000 US dollars. Correct it.",
+        ),
+        (
+            {"balance": float("nan")},
+            "--reserve nan: this is no sum of money from 0 to 1,000,000,000,000 US dollars. Correct it.",
+        ),
     ):
         with pytest.raises(SettingsError) as caught:
             found.changed(**options)

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.column_map import ColumnMap
-from pipeline.errors import InputFileError, SettingsError
+from pipeline.errors import SettingsError
 from pipeline.steps.load import load
 from pipeline.steps.rejects import COMPANION, REASON_HEADER, ROW_HEADER, export_rejects
 from pipeline.warehouse import open_warehouse
@@ -124,7 +124,7 @@ def test_nothing_to_write(workspace, tmp_path, lots_map):
 
 def test_a_place_that_cannot_be_written(workspace, tmp_path, lots_map):
     load(workspace, write(tmp_path / "lots.csv", [["Parcel", "Built"], ["001", "old"]]), lots_map)
-    with pytest.raises(InputFileError, match="cannot be written"):
+    with pytest.raises(SettingsError, match="cannot be written"):
         export_rejects(workspace, tmp_path / "absent" / "mend.csv")
 
 
