@@ -165,9 +165,9 @@ def camera_columns(fitted: FittedLives, looks: pl.DataFrame) -> dict[str, float 
             )
     counts = contradictions(looks)
     told = (
-        f"Of {counts['n_repeat_lives']:,} pipes looked at more than once with no works in between, "
-        f"{counts['n_bad_then_good']:,} were called failed and later sound, and {counts['n_good_then_bad']:,} sound "
-        f"and within {SOON_YEARS} years failed."
+        f"Pipes looked at more than once with no works in between: {counts['n_repeat_lives']:,}; called failed and "
+        f"later sound: {counts['n_bad_then_good']:,}; called sound and failed within {SOON_YEARS} years: "
+        f"{counts['n_good_then_bad']:,}."
     )
     as_given = (
         "The camera's errors are taken as the settings give them; contradictory looks do not change them."
