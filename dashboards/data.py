@@ -14,6 +14,7 @@ from dashboards import lots_asked
 from dashboards.budget_queries import BudgetQueries
 from dashboards.filters import Options, View
 from dashboards.map_queries import MapQueries
+from dashboards.sewer_queries import SewerQueries
 from dashboards.utility_queries import UtilityQueries
 from pipeline.accounts import Account
 from pipeline.published.read import PublishedReader, open_current
@@ -78,6 +79,11 @@ class Records:
         """What lies in a window of the map."""
         return MapQueries(self._reader)
 
+    @cached_property
+    def sewers(self) -> SewerQueries:
+        """The public sewer in a window of the map."""
+        return SewerQueries(self._reader)
+
     def n_lots(self, view: View) -> int:
         """How many lots a view holds."""
         condition, values = lots_asked.where_lots(view)
@@ -137,14 +143,14 @@ class Records:
         )
         return int(found["n"][0])
 
-    def hot_spot_search(self) -> dict[str, Any] | None:
-        """The search for hot spots over all looks; None in a build without one."""
-        found = self._reader.query("SELECT * FROM hot_spot_scans WHERE period = 'all'")
-        return found.row(0, named=True) if found.height else None
+    def hot_spot_searches(self) -> list[dict[str, Any]]:
+        """The searches for hot spots that the build made, that among all unselected looks first."""
+        found = self._reader.query("SELECT * FROM hot_spot_scans ORDER BY period = 'all' DESC, period")
+        return found.rows(named=True)
 
-    def hot_spots(self) -> pl.DataFrame:
+    def hot_spots(self, search: str = "all") -> pl.DataFrame:
         """Zones with more failures than material, age and depth explain."""
-        return self._reader.query("SELECT * FROM hot_spots WHERE period = 'all' ORDER BY zone")
+        return self._reader.query("SELECT * FROM hot_spots WHERE period = ? ORDER BY zone", [search])
 
     def subdivisions(self) -> pl.DataFrame:
         """All subdivisions."""
@@ -220,6 +226,11 @@ class Records:
     def laws_tried(self) -> pl.DataFrame:
         """Return how each law of life foretold looks, the chosen one first."""
         return self._reader.query("SELECT * FROM laws_tried ORDER BY is_chosen DESC, log_score, law")
+
+    def areas_in_scores(self) -> str | None:
+        """Whether scores take in what areas have in common, in words; None in a build that did not ask."""
+        found = self._reader.query("SELECT sentence FROM local_effects WHERE method = 'in_scores'")
+        return str(found["sentence"][0]) if found.height else None
 
     def validation_questions(self) -> pl.DataFrame:
         """Ways of keeping looks from the fit, and what was found."""

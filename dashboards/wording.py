@@ -53,6 +53,7 @@ HOW_TRIED = (
     "Each model is fitted again to the same looks. The life regression is what scores rest on; trees that assume no law of "
     "ageing show what it may miss; the base rate and the share failed by age alone are what it has to beat.",
 )
+AREAS_TRIED = "Whether neighbours tell of each other"
 LAW_TRIED = "Which law of life"
 LAWS_MEAN = (
     "A law of life says how the chance of having failed grows with age. The laws part at great ages: under the Gompertz hardly any "
@@ -105,6 +106,11 @@ EXPECTED = (
     "Orange: more lines found failed than the material, age and depth of the inspected lines lead one to expect; blue: fewer. "
     "Only lots whose line was inspected without a complaint count, each with its newest look."
 )
+HOT_SPOT_SEARCHES = {
+    "all": "all but those made because of a failure",
+    "recent": "those of the last years only",
+    "every_reason": "all, whatever they were made for",
+}
 HOT_SPOT_WARNING = (
     "A hot spot is a place to look closer, with a camera; it says nothing about any one line. Only inspected lots count: where "
     "few were, none is found. Outlines on the map are drawn around the lots inside; dashed ones are not firm."

@@ -35,9 +35,18 @@ def page(records: Records) -> pn.viewable.Viewable:
         title,
         parts.card(parts.heading("How this was tried"), parts.bullets(wording.HOW_TRIED)),
         _laws(records.laws_tried()),
+        *_areas(records.areas_in_scores()),
         parts.card(chosen),
         parts.live(lambda material: _questions(records, questions, material), chosen),
         sizing_mode="stretch_width",
+    )
+
+
+def _areas(sentence: str | None) -> list[pn.viewable.Viewable]:
+    return (
+        []
+        if sentence is None
+        else [parts.card(parts.heading(wording.AREAS_TRIED), parts.paragraph(sentence))]
     )
 
 

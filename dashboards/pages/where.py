@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import panel as pn
 import polars as pl
 
@@ -103,12 +105,36 @@ def _maps(records: Records, subdivision: str, size: str) -> pn.viewable.Viewable
 
 
 def _hot_spots(records: Records) -> pn.viewable.Viewable:
-    """What the search for hot spots found, or that it found nothing."""
-    search = records.hot_spot_search()
-    if search is None:
+    """What the searches for hot spots found, or that they found nothing."""
+    searches = {search["period"]: search for search in records.hot_spot_searches()}
+    if not searches:
         return pn.Column(sizing_mode="stretch_width")
-    spots = records.hot_spots()
-    pieces = [parts.heading("Hot spots"), parts.paragraph(search["sentence"])]
+    if len(searches) == 1:
+        ((period, search),) = searches.items()
+        return parts.card(parts.heading("Hot spots"), *_search(records, period, search))
+    chosen = pn.widgets.Select(
+        name="Looks searched",
+        options={wording.HOT_SPOT_SEARCHES[period]: period for period in searches},
+        value=parts.from_address("search", searches) or next(iter(searches)),
+        width=360,
+        stylesheets=[theme.WIDGET],
+    )
+    parts.keep_in_address(chosen, "search")
+    return parts.card(
+        parts.heading("Hot spots"),
+        chosen,
+        parts.live(
+            lambda period: pn.Column(
+                *_search(records, period, searches[period]), sizing_mode="stretch_width"
+            ),
+            chosen,
+        ),
+    )
+
+
+def _search(records: Records, period: str, search: dict[str, Any]) -> list[pn.viewable.Viewable]:
+    spots = records.hot_spots(period)
+    pieces = [parts.paragraph(search["sentence"])]
     if spots.height:
         pieces.append(
             parts.table(
@@ -126,7 +152,7 @@ def _hot_spots(records: Records) -> pn.viewable.Viewable:
             )
         )
     pieces.append(parts.paragraph(wording.HOT_SPOT_WARNING, small=True))
-    return parts.card(*pieces)
+    return pieces
 
 
 def _counts(found: pl.DataFrame, name: str) -> pn.viewable.Viewable:
