@@ -13,7 +13,7 @@ from rich.text import Text
 
 from pipeline.commands import Context, add_plain_row
 from pipeline.errors import SettingsError
-from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until, write_whole
+from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
 from pipeline.geojson import point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import PublishedReader, open_current
@@ -25,6 +25,7 @@ from pipeline.steps.connections_choice import (
 )
 from pipeline.steps.score import STOP_WORK
 from pipeline.vocabulary import LateralPart
+from pipeline.whole_files import write_whole
 
 TABLE_WIDTH = 120
 SUFFIXES = (".geojson", ".json", ".csv")
