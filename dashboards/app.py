@@ -139,9 +139,22 @@ def _nothing(fault: PublishedError) -> pn.viewable.Viewable:
     )
 
 
+class _Template(pn.Template):
+    """Puts all pieces into the document in one go: Bokeh looks through all of them again after each change."""
+
+    def __repr__(self) -> str:
+        """Return no more than a name: Panel asks for each piece that is added, and its own tells of every setting."""
+        return "Template"
+
+    def server_doc(self, doc: Any = None, title: str | None = None, location: Any = True) -> Any:
+        """Put the page into a session's document."""
+        with (doc or pn.state.curdoc).models.freeze():
+            return super().server_doc(doc, title, location)
+
+
 def _frame(shown: Frame) -> pn.Template:
     run = shown.run
-    frame = pn.Template(FRAME, location=True)
+    frame = _Template(FRAME, location=True)
     frame.add_variable("page", shown.page)
     frame.add_variable("page_title", wording.PAGES.get(shown.page, "Nothing to show"))
     frame.add_variable("pages", [(name, wording.PAGES.get(name, name)) for name in shown.pages])

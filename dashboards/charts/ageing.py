@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+from typing import Any
+
 import altair as alt
 import polars as pl
 
@@ -76,7 +79,10 @@ def _stepped(split: pl.DataFrame, oldest: float) -> list[alt.Chart]:
         alt.Chart(known)
         .mark_area(interpolate="step-after", opacity=0.16, color=theme.INK)
         .encode(
-            x=age, y=_share("failure_probability_lower:Q"), y2="failure_probability_upper:Q", detail="run:N"
+            x=age,
+            y=_share("failure_probability_lower:Q"),
+            y2=alt.Y2("failure_probability_upper:Q"),
+            detail=alt.Detail("run:N"),
         )
     )
     open_stretch = (
@@ -92,8 +98,8 @@ def _stepped(split: pl.DataFrame, oldest: float) -> list[alt.Chart]:
         .encode(
             x=age,
             y=_share("undetermined_to:Q"),
-            y2="undetermined_from:Q",
-            detail="run:N",
+            y2=alt.Y2("undetermined_from:Q"),
+            detail=alt.Detail("run:N"),
             tooltip=[
                 alt.Tooltip("age_years:Q", title="age"),
                 alt.Tooltip("undetermined_from:Q", title="undetermined, from", format=".0%"),
@@ -107,7 +113,7 @@ def _stepped(split: pl.DataFrame, oldest: float) -> list[alt.Chart]:
         .encode(
             x=age,
             y=_share("failure_probability:Q"),
-            detail="run:N",
+            detail=alt.Detail("run:N"),
             tooltip=[
                 alt.Tooltip("age_years:Q", title="age"),
                 alt.Tooltip("failure_probability:Q", title="share failed", format=".0%"),
@@ -132,7 +138,7 @@ def _smoothed(stepped: pl.DataFrame, oldest: float) -> alt.Chart:
         .encode(
             x=_age(oldest),
             y=_share("smoothed_probability:Q"),
-            detail="part:N",
+            detail=alt.Detail("part:N"),
             tooltip=[
                 alt.Tooltip("age_years:Q", title="age"),
                 alt.Tooltip("smoothed_probability:Q", title="smoothed share", format=".0%"),
@@ -153,7 +159,7 @@ def _fitted(fitted: pl.DataFrame, oldest: float, colour: str) -> list[alt.Chart]
     age = _age(oldest)
     base = alt.Chart(with_joint(fitted))
     band = base.mark_area(opacity=0.22, color=colour).encode(
-        x=age, y=_share("failure_probability_lower:Q"), y2="failure_probability_upper:Q"
+        x=age, y=_share("failure_probability_lower:Q"), y2=alt.Y2("failure_probability_upper:Q")
     )
     line = (
         base.transform_calculate(part="datum.is_extension ? 'extension' : 'within the looks'")
@@ -177,7 +183,7 @@ def _fitted(fitted: pl.DataFrame, oldest: float, colour: str) -> list[alt.Chart]
     return [band, line]
 
 
-def looks(counts: pl.DataFrame, *, oldest: float) -> alt.TopLevelMixin:
+def looks(counts: pl.DataFrame, *, oldest: float) -> dict[str, Any]:
     """Draw how many looks stand behind each age band, and how many of them were bad.
 
     Parameters
@@ -186,6 +192,11 @@ def looks(counts: pl.DataFrame, *, oldest: float) -> alt.TopLevelMixin:
         Rows of `look_counts` for one outcome and material.
     oldest : float
         End of the age axis [years].
+
+    Returns
+    -------
+    dict
+        A dressed specification.
     """
     # Rectangles, since a stacked bar with a start and an end age would be taken for a horizontal one.
     bands = counts.filter(pl.col("age_from_years") < oldest).with_columns(
@@ -196,8 +207,13 @@ def looks(counts: pl.DataFrame, *, oldest: float) -> alt.TopLevelMixin:
     named = pl.concat(
         [part.with_columns(pl.col("bottom", "top").cast(pl.Int64)) for part in (bad, good)]
     ).with_columns(value=pl.col("top") - pl.col("bottom"))
-    drawn: alt.TopLevelMixin = (
-        alt.Chart(named)
+    return theme.refilled(_looks_without_rows(oldest), named)
+
+
+@lru_cache(maxsize=64)
+def _looks_without_rows(oldest: float) -> dict[str, Any]:
+    drawn = (
+        alt.Chart(alt.Data(values=[]))
         .mark_rect()
         .encode(
             x=alt.X(
@@ -206,8 +222,8 @@ def looks(counts: pl.DataFrame, *, oldest: float) -> alt.TopLevelMixin:
                 scale=alt.Scale(domain=[0, oldest], nice=False),
                 axis=AGES,
             ),
-            x2="age_to_years:Q",
-            y2="top:Q",
+            x2=alt.X2("age_to_years:Q"),
+            y2=alt.Y2("top:Q"),
             y=alt.Y(
                 "bottom:Q",
                 title="looks",
@@ -226,7 +242,7 @@ def looks(counts: pl.DataFrame, *, oldest: float) -> alt.TopLevelMixin:
             ],
         )
     )
-    return drawn
+    return theme.dress(drawn)
 
 
 def compare(
@@ -264,7 +280,7 @@ def compare(
     band = base.mark_area(opacity=0.15).encode(
         x=_age(oldest),
         y=_share("failure_probability_lower:Q"),
-        y2="failure_probability_upper:Q",
+        y2=alt.Y2("failure_probability_upper:Q"),
         color=colour,
     )
     line = base.mark_line(strokeWidth=2.4).encode(

@@ -40,7 +40,7 @@ def against_seen(tenths: pl.DataFrame, *, colour: str) -> alt.TopLevelMixin:
         .encode(x=foretold, y=alt.Y("observed_share:Q", title="share seen bad", axis=PER_CENT, scale=seen))
     )
     whisker = base.mark_rule(color=colour, opacity=0.55, strokeWidth=2).encode(
-        x=foretold, y=alt.Y("observed_share_lower:Q", scale=seen), y2="observed_share_upper:Q"
+        x=foretold, y=alt.Y("observed_share_lower:Q", scale=seen), y2=alt.Y2("observed_share_upper:Q")
     )
     dot = base.mark_circle(color=colour, size=70, opacity=1).encode(
         x=foretold, y=alt.Y("observed_share:Q", scale=seen), tooltip=told

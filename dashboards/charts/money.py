@@ -36,7 +36,7 @@ def policies(rows: pl.DataFrame) -> alt.TopLevelMixin:
         alt.Tooltip("present_value_p90:Q", title="to", format="$,.0f"),
     ]
     ranges = base.mark_bar(height=14, color=theme.DEEP, opacity=0.3).encode(
-        x=x, x2="present_value_p90:Q", y=y, tooltip=tips
+        x=x, x2=alt.X2("present_value_p90:Q"), y=y, tooltip=tips
     )
     points = base.mark_point(size=110, filled=True, color=theme.DEEP, opacity=1).encode(
         x=alt.X("present_value:Q", axis=MONEY), y=y, tooltip=tips
@@ -83,7 +83,7 @@ def spending(years: pl.DataFrame) -> alt.TopLevelMixin:
         .encode(
             x=x,
             y=alt.Y("p10_usd:Q", title=title),
-            y2="p90_usd:Q",
+            y2=alt.Y2("p90_usd:Q"),
             tooltip=[
                 alt.Tooltip("shown:O", title="year"),
                 alt.Tooltip("p10_usd:Q", title="8 in 10 futures from", format="$,.0f"),

@@ -28,7 +28,7 @@ def bought(curve: pl.DataFrame) -> alt.TopLevelMixin:
         alt.Tooltip("share_of_risk:Q", title="of all risk", format=".0%"),
     ]
     band = base.mark_area(color=theme.DEEP, opacity=0.2).encode(
-        x=x, y=alt.Y("risk_points_lower:Q", title="risk taken away [points]"), y2="risk_points_upper:Q"
+        x=x, y=alt.Y("risk_points_lower:Q", title="risk taken away [points]"), y2=alt.Y2("risk_points_upper:Q")
     )
     line = base.mark_line(color=theme.DEEP, point=alt.OverlayMarkDef(size=18, color=theme.DEEP)).encode(
         x=x, y=y, tooltip=tips
@@ -60,7 +60,7 @@ def per_door(areas: pl.DataFrame) -> alt.TopLevelMixin:
         scale=alt.Scale(domainMin=0),
     )
     range_ = base.mark_bar(height=10, color=theme.CLAY, opacity=0.35).encode(
-        x=x, x2="per_door_upper:Q", y=y, tooltip=tips
+        x=x, x2=alt.X2("per_door_upper:Q"), y=y, tooltip=tips
     )
     point = base.mark_point(size=70, filled=True, color=theme.CLAY, opacity=1).encode(
         x="per_door:Q", y=y, tooltip=tips

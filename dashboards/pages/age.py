@@ -68,9 +68,7 @@ def _outcome(records: Records, outcome: str, filters: Filters) -> pn.viewable.Vi
         definition,
         parts.card(parts.label(f"Materials (up to {theme.MOST_SERIES} at a time)"), materials),
         filters.panel("Looks to count (the curves rest on all of them)"),
-        parts.live(
-            lambda chosen, view: _materials(records, outcome, groups, chosen, view), materials, filters
-        ),
+        parts.live(lambda chosen: _materials(records, outcome, groups, chosen, filters), materials),
         parts.card(_table(groups)),
         sizing_mode="stretch_width",
     )
@@ -85,7 +83,7 @@ def _first_choice(groups: pl.DataFrame) -> list[str]:
 
 
 def _materials(
-    records: Records, outcome: str, groups: pl.DataFrame, chosen: list[str], view: View
+    records: Records, outcome: str, groups: pl.DataFrame, chosen: list[str], filters: Filters
 ) -> pn.viewable.Viewable:
     if not chosen:
         return parts.note("Choose at least one material.")
@@ -93,11 +91,14 @@ def _materials(
     rows = {row["material"]: row for row in groups.iter_rows(named=True)}
     oldest = max(_oldest(records, outcome, code) for code in shown)
     fitted = records.fitted(outcome, shown).filter(pl.col("age_years") <= oldest)
+    looks = [_Looks(records, rows[code], oldest, filters.value) for code in shown]
+    for one in looks:
+        parts.follow(filters, one.told)
     cards = [
         _material(
-            records, rows[code], fitted.filter(pl.col("material") == code), oldest, theme.SERIES[place], view
+            records, rows[code], fitted.filter(pl.col("material") == code), oldest, theme.SERIES[place], seen
         )
-        for code, place in zip(shown, theme.places(shown), strict=True)
+        for code, place, seen in zip(shown, theme.places(shown), looks, strict=True)
     ]
     pieces: list[pn.viewable.Viewable] = []
     if len(chosen) > len(shown):
@@ -136,7 +137,7 @@ def _material(
     fitted: pl.DataFrame,
     oldest: float,
     colour: str,
-    view: View,
+    looks: _Looks,
 ) -> pn.viewable.Viewable:
     outcome, material = row["outcome"], row["material"]
     stepped = records.curve(outcome, material) if row["status"] == "ok" else pl.DataFrame()
@@ -166,28 +167,54 @@ def _material(
                 says=_curve_says(records.run, row, bool(stepped.height)),
             )
         )
-    pieces += _looks(records, row, oldest, view)
-    return parts.card(*pieces)
+    return parts.card(*pieces, looks.panel)
 
 
-def _looks(records: Records, row: Mapping[str, Any], oldest: float, view: View) -> list[pn.viewable.Viewable]:
-    """The looks behind a curve, or those of them that are asked for."""
-    outcome, material = row["outcome"], row["material"]
-    if view.is_everything:
-        counts, says = records.look_counts(outcome, material), "Looks by age: what the curve rests on."
-    else:
-        counts = records.looks_by_age(outcome, material, view)
+class _Looks:
+    """The looks behind one material's curve, or those of them that are asked for; drawn again in place.
+
+    Attributes
+    ----------
+    panel : Column
+        What stands on the page.
+    """
+
+    def __init__(self, records: Records, row: Mapping[str, Any], oldest: float, view: View) -> None:
+        self._records, self._row, self._oldest = records, row, oldest
+        self._chart: parts.Chart | None = None
+        self.panel = pn.Column(sizing_mode="stretch_width", margin=0)
+        self.show(view)
+
+    def show(self, view: View) -> None:
+        """Draw the looks of a view."""
+        counts, says = self._asked(view)
+        if counts.is_empty():
+            self._chart = None
+            none = [parts.note("No look at this material is among those asked for.")]
+            self.panel.objects = [] if view.is_everything else none
+            return
+        drawing = ageing.looks(counts, oldest=self._oldest)
+        if self._chart is None:
+            name = f"looks {self._row['outcome']} {self._row['material']}"
+            self._chart = parts.Chart(drawing, height=150, data=counts, name=name, says=says)
+            self.panel.objects = [self._chart.panel]
+        else:
+            self._chart.redraw(drawing, data=counts, says=says)
+
+    def told(self, event: Any) -> None:
+        """Draw the looks of a view that was just asked for."""
+        self.show(event.new)
+
+    def _asked(self, view: View) -> tuple[pl.DataFrame, str]:
+        outcome, material = self._row["outcome"], self._row["material"]
+        if view.is_everything:
+            return self._records.look_counts(outcome, material), "Looks by age: what the curve rests on."
+        counts = self._records.looks_by_age(outcome, material, view)
         asked, bad = (wording.number(float(counts[column].sum())) for column in ("n_looks", "n_bad"))
-        says = (
+        return counts, (
             f"Looks by age, of those asked for: {asked}, of them {bad} with a repair-grade finding. "
-            f"The curve above rests on all {wording.number(row['n_looks'])} looks."
+            f"The curve above rests on all {wording.number(self._row['n_looks'])} looks."
         )
-    if counts.is_empty():
-        return (
-            [] if view.is_everything else [parts.note("No look at this material is among those asked for.")]
-        )
-    name = f"looks {outcome} {material}"
-    return [parts.chart(ageing.looks(counts, oldest=oldest), height=150, data=counts, name=name, says=says)]
 
 
 def _median(row: Mapping[str, Any]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import altair as alt
 import polars as pl
 import pytest
 import vl_convert
@@ -82,8 +83,7 @@ def test_the_extension_starts_where_the_looks_end() -> None:
 
 
 def test_bars_of_looks_stack_to_the_looks() -> None:
-    spec = ageing.looks(COUNTS, oldest=20).to_dict()
-    rows = spec["datasets"][spec["data"]["name"]]
+    rows = ageing.looks(COUNTS, oldest=20)["data"]["values"]
     tops = {(row["age_from_years"], row["kind"]): (row["bottom"], row["top"]) for row in rows}
     assert tops == {
         (0.0, ageing.BAD): (0, 2),
@@ -91,6 +91,12 @@ def test_bars_of_looks_stack_to_the_looks() -> None:
         (10.0, ageing.BAD): (0, 5),
         (10.0, ageing.GOOD): (5, 5),
     }
+
+
+def test_other_rows_are_drawn_the_same_way() -> None:
+    one, other = ageing.looks(COUNTS, oldest=20), ageing.looks(COUNTS.head(1), oldest=20)
+    assert len(one["data"]["values"]) == 2 * len(other["data"]["values"])
+    assert {**one, "data": None} == {**other, "data": None}
 
 
 def test_compared_curves_end_at_the_oldest_look() -> None:
@@ -117,8 +123,8 @@ def test_materials_never_share_a_colour_up_to_six_and_keep_their_own() -> None:
     ids=["curve", "looks", "compare"],
 )
 def test_charts_compile_with_the_shared_dress(chart: Any) -> None:
-    chart.to_dict()  # checks it against the schema
-    spec = theme.dress(chart)
+    spec = chart if isinstance(chart, dict) else theme.dress(chart)
+    alt.Chart.from_dict(spec)  # checks it against the schema
     assert (spec["width"], spec["height"]) == ("container", "container")
     assert vl_convert.vegalite_to_vega(spec)["marks"]
 
