@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.csv as arrow_csv
 
 from pipeline.errors import InputFileError
-from pipeline.readers.headers import find_header_row
+from pipeline.readers.headers import find_header_row, headers_at
 from pipeline.readers.raw import RawRows, no_rejects, reject_rows, unique_headers, without_blank_rows
 from pipeline.vocabulary import RejectReason
 
@@ -59,7 +59,8 @@ def read(path: Path, *, header_row: int | None, delimiter: str | None) -> RawRow
         raise InputFileError(
             path, f"there is no header row {header_row}.", "Correct header_row in the column map."
         )
-    headers = unique_headers(first[position])
+    names, position = headers_at(first, position)
+    headers = unique_headers(names)
     rows, malformed = _parse(path, content, delimiter=delimiter, width=len(headers), header_row=position + 1)
     if rows.is_empty() and malformed.is_empty():
         raise InputFileError(

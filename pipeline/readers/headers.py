@@ -80,6 +80,42 @@ def find_header_row(rows: list[list[str]]) -> int:
     return 0
 
 
+def headers_at(rows: list[list[str]], position: int) -> tuple[list[str], int]:
+    """Return the headers and the position of the last row that holds them.
+
+    Where a header is merged over several columns ("Line"), each has a name of its own in the row below
+    ("Material", "Length"), and that row is empty under all other headers: then both rows are the headers.
+
+    Parameters
+    ----------
+    rows : list of list of str
+        The first rows of the file; empty cells are "".
+    position : int
+        Of the row that holds the headers, or the upper ones.
+    """
+    upper = rows[position]
+    below = rows[position + 1] if position + 1 < len(rows) else []
+    lower = [*below, *[""] * (len(upper) - len(below))]
+    named = [i for i, cell in enumerate(lower) if cell]
+    is_second_row = (
+        bool(named)
+        and len(lower) == len(upper)
+        and _look(lower).n_texts == len(named)
+        and any(header_key(cell) in known_headers() for cell in lower if cell)
+        and all(_is_merged(upper, lower, i) for i in named)
+    )
+    if not is_second_row:
+        return upper, position
+    return [under or over for over, under in zip(upper, lower, strict=True)], position + 1
+
+
+def _is_merged(upper: list[str], lower: list[str], i: int) -> bool:
+    """Whether the upper header here is one that goes on to the right, or came from the left."""
+    if not upper[i]:
+        return i > 0 and bool(lower[i - 1])
+    return i + 1 < len(upper) and not upper[i + 1] and bool(lower[i + 1])
+
+
 def _look(row: list[str]) -> _Look:
     texts = [cell for cell in row if len(cell) <= LONGEST_HEADER and not _NOT_TEXT.fullmatch(cell)]
     return _Look(

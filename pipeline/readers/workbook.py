@@ -13,7 +13,7 @@ import fastexcel
 import polars as pl
 
 from pipeline.errors import InputFileError
-from pipeline.readers.headers import find_header_row
+from pipeline.readers.headers import find_header_row, headers_at
 from pipeline.readers.raw import RawRows, no_rejects, sha256_of, unique_headers, without_blank_rows
 
 #: First bytes of the old binary format, and of a workbook that is encrypted with a password.
@@ -38,7 +38,8 @@ def read(path: Path, *, sheet: str | None, header_row: int | None) -> RawRows:
             path, f"sheet '{name}' has no row {header_row}.", "Correct header_row in the column map."
         )
     cells = _without_empty_columns(cells, position)
-    headers = unique_headers([cell or "" for cell in cells.row(position)])
+    names, position = headers_at(_first_rows(cells, position + 2), position)
+    headers = unique_headers(names)
     rows = without_blank_rows(
         cells.rename({old: f"c{i}" for i, old in enumerate(cells.columns, start=1)})
         .with_row_index("source_row", offset=1)
@@ -115,8 +116,8 @@ def _cells(path: Path, reader: fastexcel.ExcelReader, name: str) -> pl.DataFrame
         raise _damaged(path) from exc
 
 
-def _first_rows(cells: pl.DataFrame) -> list[list[str]]:
-    return [[(cell or "").strip() for cell in row] for row in cells.head(100).rows()]
+def _first_rows(cells: pl.DataFrame, n: int = 100) -> list[list[str]]:
+    return [[(cell or "").strip() for cell in row] for row in cells.head(n).rows()]
 
 
 def _header_width(cells: pl.DataFrame) -> int:

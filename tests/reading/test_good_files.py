@@ -325,3 +325,40 @@ def test_points_have_a_place_and_no_outline_and_an_empty_shape_has_neither(tmp_p
         (3, None, "-120", "38", "2"),
         (4, "POLYGON ((0 0, 2 0, 2 2, 0 2, 0 0))", "1", "1", "3"),
     ]
+
+
+def two_rows_of_headers():
+    """A header merged over two columns that are named below it, as sheets for people have them."""
+    upper = ["Address", "Date", "Line", "", "Verdict"]
+    lower = ["", "", "Material", "Length", ""]
+    return [["Jobs of 2021"], upper, lower, ["1 Elm St", "2021-03-01", "clay", "60", "repair"]]
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "csv"])
+def test_a_header_merged_over_named_columns(tmp_path, kind):
+    path, rows = tmp_path / f"jobs.{kind}", two_rows_of_headers()
+    if kind == "csv":
+        path.write_text("".join(",".join([*row, *[""] * (5 - len(row))]) + "\n" for row in rows))
+    else:
+        with xlsxwriter.Workbook(str(path)) as book:
+            sheet = book.add_worksheet()
+            for i, row in enumerate(rows):
+                sheet.write_row(i, 0, [cell or None for cell in row])
+            sheet.merge_range("C2:D2", "Line")
+            for column in "ABE":
+                sheet.merge_range(f"{column}2:{column}3", rows[1]["ABCDE".index(column)])
+    raw = readers.read(path)
+    assert raw.headers == ("Address", "Date", "Material", "Length", "Verdict")
+    assert raw.rows.rows() == [(4, "1 Elm St", "2021-03-01", "clay", "60", "repair")]
+
+
+@pytest.mark.parametrize(
+    "second",
+    ["1 Elm St,2021-03-01,clay,,repair", ",,clay,brick,", ",,Material,60,", ",Date,Material,Length,"],
+)
+def test_a_record_is_not_taken_for_a_second_row_of_headers(tmp_path, second):
+    path = tmp_path / "jobs.csv"
+    path.write_text(f"Address,Date,Line,,Verdict\n{second}\n2 Elm St,2021-03-02,clay,50,repair\n")
+    raw = readers.read(path)
+    assert raw.headers == ("Address", "Date", "Line", "column 4", "Verdict")
+    assert raw.n_read == 2

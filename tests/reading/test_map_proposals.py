@@ -52,7 +52,7 @@ def test_an_inspectors_sheet(proposal):
     assert found.unplaced == ("Paid",)
     assert found.is_complete
     assert found.notes == (
-        "The layout looks like 'jobs' (One row per inspection, as most inspectors keep it), from 8 of its 34 columns.",
+        "The layout looks like 'jobs' (One row per inspection, as most inspectors keep it), from 8 of its 35 columns.",
         "'Length (m)' is read in m, as its header says.",
         "'Result' has words to explain: 'kaputt'. Say what they mean under [values.overall_verdict], or rows with "
         "them are rejected.",
