@@ -8,20 +8,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.settings import DetectionRates, Settings
+from pipeline.settings import DetectionRates
 from pipeline.steps.expose import expose
-from pipeline.steps.fit_input import read_exposure
-from pipeline.steps.fit_regression import fit_outcome, fitted_curves, fitted_groups
 from pipeline.vocabulary import Correction, Outcome
-from pipeline.warehouse import Warehouse, open_warehouse
-from tests.towns import load_town, true_chances
+from pipeline.warehouse import open_warehouse
+from tests.towns import distances, load_town, true_chances
 
 SEEDS = (11, 12)
-AGES = (20.0, 40.0, 60.0)
 
 
 @dataclass(frozen=True)
@@ -47,24 +43,6 @@ SWITCHES = (
         "detection", "structural", {"detection": {outcome: DetectionRates() for outcome in Outcome.codes()}}
     ),
 )
-
-
-def distances(warehouse: Warehouse, settings: Settings, outcome: str, truth: pl.DataFrame) -> pl.DataFrame:
-    """Estimate less truth on the log hazard scale, and the stated range's half width in the same unit."""
-    exposure = read_exposure(warehouse, settings)
-    fit = fit_outcome(exposure, outcome, settings, np.random.default_rng(1))
-    assert fit.is_ok, fit.fitted.reason
-    curves = fitted_curves(fit, fitted_groups(fit, settings)).filter(pl.col("age_years").is_in(AGES))
-
-    def hazard(name: str) -> pl.Expr:
-        return (-(1 - pl.col(name).clip(1e-6, 1 - 1e-6)).log()).log()
-
-    return curves.join(truth, on=["outcome", "material", "age_years"]).select(
-        "material",
-        "age_years",
-        distance=hazard("failure_probability") - hazard("truth"),
-        half_width=(hazard("failure_probability_upper") - hazard("failure_probability_lower")) / 2,
-    )
 
 
 @pytest.mark.slow
