@@ -13,6 +13,7 @@ import polars as pl
 from dashboards import lots_asked
 from dashboards.budget_queries import BudgetQueries
 from dashboards.filters import Options, View
+from dashboards.kept import Kept
 from dashboards.map_queries import MapQueries
 from dashboards.sewer_queries import SewerQueries
 from dashboards.utility_queries import UtilityQueries
@@ -22,6 +23,8 @@ from pipeline.published.scope import Scope
 from pipeline.settings import Workspace
 from pipeline.vocabulary import Outcome
 
+#: Answers and drawings kept for other readers of the same records, of some ten kilobytes each.
+MOST_KEPT = 500
 #: Rejected rows shown as a sample; the counts by reason are complete.
 SAMPLE_OF_REJECTS = 50
 
@@ -33,6 +36,8 @@ class Records:
         self._reader = reader
         #: Where files may be brought in and built; None where only published tables are shown.
         self.workspace = workspace
+        #: What pages make of these records that is the same for every reader.
+        self.kept = Kept(MOST_KEPT)
 
     @cached_property
     def run(self) -> dict[str, Any]:
@@ -188,6 +193,9 @@ class Records:
             Most rows that are returned.
         """
         plain = " ".join(words.split()).lower()
+        return self.kept.of(("lots found", plain, limit), lambda: self._find_lots(plain, limit))
+
+    def _find_lots(self, plain: str, limit: int) -> pl.DataFrame:
         return self._reader.query(
             "SELECT lot_id, coalesce(address, lot_id) AS address FROM lots "
             "WHERE contains(lower(coalesce(address, '')), ?) OR starts_with(lower(lot_id), ?) "
@@ -199,6 +207,7 @@ class Records:
         """Whether there is such a lot."""
         return self._reader.query("SELECT 1 FROM lots WHERE lot_id = ?", [lot_id]).height == 1
 
+    @cached_property
     def a_telling_lot(self) -> str | None:
         """A lot to open the page with: scored, inspected, of several segments, and neither sure way."""
         found = self._reader.query(

@@ -193,4 +193,6 @@ def sign(spec: Mapping[str, Any], *, says: str, source: str, name: str) -> dict[
         "font": FONT,
         "offset": 4,
     }
-    return {"title": signature, "description": says, **spec, "usermeta": {"embedOptions": options}}
+    # Panel takes the rows out of the data sets that it is given.
+    rows = {"datasets": dict(spec["datasets"])} if "datasets" in spec else {}
+    return {"title": signature, "description": says, **spec, **rows, "usermeta": {"embedOptions": options}}

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+from typing import Any
+
 import altair as alt
 import polars as pl
 
@@ -12,20 +15,29 @@ MOST_BARS = 12
 PER_CENT = alt.Axis(format="%", tickCount=5)
 
 
-def chances(lot: pl.DataFrame) -> alt.TopLevelMixin:
+def chances(lot: pl.DataFrame) -> dict[str, Any]:
     """Draw chances as points with their ranges.
 
     Parameters
     ----------
     lot : polars.DataFrame
         Columns `what` (words), `chance`, `lower`, `upper` (0 to 1), in the order to be shown.
+
+    Returns
+    -------
+    dict
+        A dressed specification.
     """
-    order = lot["what"].to_list()
-    base = alt.Chart(lot)
+    return theme.refilled(_chances_without_rows(tuple(lot["what"])), lot)
+
+
+@lru_cache(maxsize=64)
+def _chances_without_rows(order: tuple[str, ...]) -> dict[str, Any]:
+    base = alt.Chart(alt.Data(values=[]))
     what = alt.Y(
         "what:N",
         title=None,
-        sort=order,
+        sort=list(order),
         axis=alt.Axis(labelLimit=150, domain=False, ticks=False, labelExpr="split(datum.label, '|')"),
     )
     tips = [
@@ -40,16 +52,21 @@ def chances(lot: pl.DataFrame) -> alt.TopLevelMixin:
     point = base.mark_point(size=120, filled=True, color=theme.CLAY, opacity=1).encode(
         x=alt.X("chance:Q"), y=what, tooltip=tips
     )
-    return alt.layer(range_, point)
+    return theme.dress(alt.layer(range_, point))
 
 
-def line(segments: pl.DataFrame) -> alt.TopLevelMixin:
+def line(segments: pl.DataFrame) -> dict[str, Any]:
     """Draw the line from the building to the tie-in, one box for each segment.
 
     Parameters
     ----------
     segments : polars.DataFrame
         `material` (code), `from_ft`, `to_ft` (along the line), `label`, `chance` (words), `laid` (words).
+
+    Returns
+    -------
+    dict
+        A dressed specification.
     """
     materials = segments["material"].unique(maintain_order=True).to_list()
     names = [wording.material(code) for code in materials]
@@ -58,14 +75,20 @@ def line(segments: pl.DataFrame) -> alt.TopLevelMixin:
             dict(zip(materials, names, strict=True)), return_dtype=pl.String
         ),
         middle=(pl.col("from_ft") + pl.col("to_ft")) / 2,
-    )
+    ).select("material", "from_ft", "to_ft", "middle", "label", "chance", "laid")
+    return theme.refilled(_line_without_rows(tuple(materials)), shown)
+
+
+@lru_cache(maxsize=256)
+def _line_without_rows(materials: tuple[str, ...]) -> dict[str, Any]:
+    names = [wording.material(code) for code in materials]
     x = alt.X(
         "from_ft:Q",
         title="distance from the building [ft]",
         scale=alt.Scale(nice=False),
         axis=alt.Axis(tickCount=8),
     )
-    base = alt.Chart(shown)
+    base = alt.Chart(alt.Data(values=[]))
     boxes = base.mark_rect(stroke="white", strokeWidth=2, cornerRadius=3).encode(
         x=x,
         x2=alt.X2("to_ft:Q"),
@@ -88,7 +111,7 @@ def line(segments: pl.DataFrame) -> alt.TopLevelMixin:
     labels = base.mark_text(color=theme.INK, fontSize=13, fontWeight=600).encode(
         x=alt.X("middle:Q"), y=alt.value(8), text=alt.Text("label:N")
     )
-    return alt.layer(boxes, labels)
+    return theme.dress(alt.layer(boxes, labels))
 
 
 def at_least(counts: pl.DataFrame) -> alt.TopLevelMixin:

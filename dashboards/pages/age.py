@@ -104,22 +104,26 @@ def _materials(
     if len(chosen) > len(shown):
         pieces.append(parts.note(f"Only the first {theme.MOST_SERIES} chosen materials are drawn."))
     if fitted["material"].n_unique() > 1:
-        pieces.append(_compared(fitted, shown, oldest, records.run))
+        pieces.append(_compared(records, outcome, fitted, shown, oldest))
     return pn.Column(*pieces, parts.side_by_side(*cards, least_px=440), sizing_mode="stretch_width")
 
 
 def _compared(
-    fitted: pl.DataFrame, shown: list[str], oldest: float, run: Mapping[str, Any]
+    records: Records, outcome: str, fitted: pl.DataFrame, shown: list[str], oldest: float
 ) -> pn.viewable.Viewable:
     drawn = [code for code in shown if code in fitted["material"]]
     # A material keeps the colour it has on its own card.
     places = [place for code, place in zip(shown, theme.places(shown), strict=True) if code in drawn]
+    drawing = records.kept.of(
+        ("compared curves", outcome, tuple(drawn), tuple(places), oldest),
+        lambda: theme.dress(ageing.compare(fitted, oldest=oldest, materials=drawn, places=places)),
+    )
     return parts.card(
         parts.heading("Materials compared: fitted curves"),
         parts.chart(
-            ageing.compare(fitted, oldest=oldest, materials=drawn, places=places),
+            drawing,
             height=360,
-            says=f"Fitted share failed by age, with its {wording.level(run['curve_level'])} range. "
+            says=f"Fitted share failed by age, with its {wording.level(records.run['curve_level'])} range. "
             "Each line ends at the oldest look at its material. Where ranges overlap, the records do not tell the materials apart.",
         ),
     )
@@ -158,9 +162,13 @@ def _material(
         pieces.append(
             _key(bool(stepped.height), records.outcome(outcome)["family"] if fitted.height else "", colour)
         )
+        drawing = records.kept.of(
+            ("curve", outcome, material, oldest, colour),
+            lambda: theme.dress(ageing.curve(stepped, fitted, oldest=oldest, colour=colour)),
+        )
         pieces.append(
             parts.chart(
-                ageing.curve(stepped, fitted, oldest=oldest, colour=colour),
+                drawing,
                 height=275,
                 data=stepped if stepped.height else fitted,
                 name=f"curve {outcome} {material}",

@@ -35,7 +35,7 @@ def section(records: Records, after: After) -> pn.viewable.Viewable:
         Takes the lot's id, returns what stands below the answer.
     """
     asked = parts.from_address("lot")
-    lot_id = asked if asked and records.has_lot(asked) else records.a_telling_lot()
+    lot_id = asked if asked and records.has_lot(asked) else records.a_telling_lot
     if lot_id is None:
         return parts.empty(wording.NO_LOTS, wording.NO_LOTS_TODO)
     chosen = Choice(value=lot_id)

@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboards import theme, wording
+from dashboards import wording
 from dashboards.charts import sale
 from dashboards.data import Records
 from dashboards.pages import house
@@ -74,7 +74,7 @@ def _estimate(run: Mapping[str, Any], lot: Mapping[str, Any]) -> list[Block]:
     return [
         *unseen,
         Figures(tuple(house.chance_figures(run, lot))),
-        Picture(theme.dress(sale.chances(house.chances(run, lot))), house.chances_say(run), 130),
+        Picture(sale.chances(house.chances(run, lot)), house.chances_say(run), 130),
     ]
 
 
@@ -94,7 +94,7 @@ def _line(records: Records, lot: Mapping[str, Any]) -> list[Block]:
         [Caution(wording.ASBESTOS)] if house.HOLDS_ASBESTOS & set(segments["material"]) else []
     )
     return [
-        Picture(theme.dress(sale.line(placed)), lot["line_summary"] or "", 155),
+        Picture(sale.line(placed), lot["line_summary"] or "", 155),
         Table("Segments", placed, house.SEGMENT_COLUMNS),
         *asbestos,
     ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import altair as alt
 import polars as pl
 import pytest
 import vl_convert
@@ -42,8 +43,16 @@ REASONS = pl.DataFrame({"reason": ["not a date"], "n_rejects": [3]})
     ids=["chances", "line", "at_least", "accounting", "reasons"],
 )
 def test_charts_compile_with_the_shared_dress(chart: Any) -> None:
-    chart.to_dict()  # checks it against the schema
-    assert vl_convert.vegalite_to_vega(theme.dress(chart))["marks"]
+    spec = chart if isinstance(chart, dict) else theme.dress(chart)
+    alt.Chart.from_dict(spec)  # checks it against the schema
+    assert vl_convert.vegalite_to_vega(spec)["marks"]
+
+
+def test_another_lot_is_drawn_the_same_way_with_its_own_rows() -> None:
+    one, other = sale.line(SEGMENTS), sale.line(SEGMENTS.with_columns(pl.col("to_ft") + 1))
+    assert [row["to_ft"] for row in one["data"]["values"]] == [12, 60]
+    assert [row["to_ft"] for row in other["data"]["values"]] == [13, 61]
+    assert {**one, "data": None} == {**other, "data": None}
 
 
 def test_parts_of_a_load_add_up_to_the_rows_read() -> None:
