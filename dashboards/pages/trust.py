@@ -64,9 +64,7 @@ def _laws(tried: pl.DataFrame) -> pn.viewable.Viewable:
                 Shown("law", lambda r: wording.LAWS[r["law"]]),
                 Shown("log score", lambda r: wording.number(r["log_score"], 4), is_number=True),
                 Shown("to the Weibull", _behind_weibull, is_number=True),
-                Shown(
-                    "likelihood", lambda r: wording.number(r["log_marginal_likelihood"], 1), is_number=True
-                ),
+                Shown("likelihood", _likelihood, is_number=True),
             ],
             caption=f"{wording.count(chosen['n_looks'], 'look')} foretold under each law",
         ),
@@ -148,6 +146,10 @@ def _behind_weibull(row: Mapping[str, Any]) -> str:
     if row["law"] == "weibull" or wording.missing(row["behind_weibull"]):
         return "–"
     return _difference(row["behind_weibull"], row["behind_weibull_error"], 4)
+
+
+def _likelihood(row: Mapping[str, Any]) -> str:
+    return wording.number(row["log_marginal_likelihood"], 1).replace("-", "−")
 
 
 def _difference(by: float, error: float | None, digits: int) -> str:

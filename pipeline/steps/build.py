@@ -48,9 +48,9 @@ from pipeline.steps.fit_regression import (
     fitted_groups,
     look_counts,
     outcome_row,
-    regression_terms,
 )
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores, score_lines, score_unseen
+from pipeline.steps.fit_terms import regression_terms
 from pipeline.steps.group_looks import look_groups
 from pipeline.steps.map_sewers import sewers_on_map
 from pipeline.steps.places import make_places

@@ -10,8 +10,9 @@ from pipeline.published.lot_sets import MADE_OF_LOTS
 from pipeline.settings import Settings
 from pipeline.steps.build_reasons import NEAR_LINES, distance_to_seen, others_on_block, reasons
 from pipeline.steps.fit_input import ENDED, Exposure
-from pipeline.steps.fit_regression import OutcomeFit, era_words
+from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import WITHOUT_OWN, Scores, lot_chances
+from pipeline.steps.fit_terms import era_words
 from pipeline.vocabulary import Material
 
 #: Judged lots of the same block that make "the same block" an argument; judgement.

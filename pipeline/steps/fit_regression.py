@@ -215,7 +215,7 @@ def outcome_row(fit: OutcomeFit) -> pl.DataFrame:
     )
     if fit.is_ok and fit.fitted.effects is not None:
         sentence += (
-            f" Lots of one area are alike: what no column explains moves an area's hazard by a factor of "
+            f" Lots of one area are alike: what no column explains moves an area's {_level_words(fit)} by a factor of "
             f"{np.exp(fit.fitted.effects.sd):.2f} up or down, typically."
         )
     if not fit.is_ok:
@@ -357,54 +357,6 @@ def _effects(effects: FloatArray, group: IntArray) -> FloatArray:
     return result
 
 
-def regression_terms(fit: OutcomeFit) -> pl.DataFrame:
-    """Return the published `regression_terms` of one outcome."""
-    if not fit.is_ok:
-        return empty(contract.REGRESSION_TERMS)
-    error = fit.fitted.standard_error
-    # 1.96: normal quantile of the 95 % level, as the Laplace approximation is normal.
-    return pl.DataFrame(
-        {
-            "outcome": fit.outcome,
-            "term": list(fit.fitted.names),
-            "meaning": [_term_meaning(name) for name in fit.fitted.names],
-            "estimate": fit.fitted.coef,
-            "standard_error": error,
-            "estimate_lower": fit.fitted.coef - 1.96 * error,
-            "estimate_upper": fit.fitted.coef + 1.96 * error,
-        }
-    )
-
-
-_PLAIN_MEANINGS = {
-    "hazard: all": "log of the cumulative hazard of average pipe at 40 years",
-    "hazard: depth": "per foot deeper; above 0 it fails sooner [log hazard]",
-    "hazard: expansive": "in expansive clay soil; above 0 it fails sooner [log hazard]",
-    "hazard: tree": "with a large tree near; above 0 it fails sooner [log hazard]",
-    "shape: all": "log of how steeply failure comes with age; above 0 it is wear-out",
-    "start: all": "log odds that average pipe is bad from the day of laying",
-}
-
-
-def _term_meaning(name: str) -> str:
-    if name in _PLAIN_MEANINGS:
-        return _PLAIN_MEANINGS[name]
-    part, _, rest = name.partition(": ")
-    material, _, era = rest.partition(", ")
-    words = material.replace("_", " ")
-    if part == "shape":
-        return f"{words} against all pipe; above 0 failures come closer together in age"
-    if part == "start":
-        return f"{words} against all pipe; above 0 more of it is bad from the day of laying [log odds]"
-    if era:
-        return f"{words} laid {era_words(era)} against other {words}; above 0 it fails sooner [log hazard]"
-    return f"{words} against all pipe; above 0 it fails sooner [log hazard]"
-
-
-def era_words(era: str) -> str:
-    """Return an era code as words for people."""
-    if era == "before_1940":
-        return "before 1940"
-    if era == "1980_on":
-        return "from 1980 on"
-    return era.replace("_", " to ")
+def _level_words(fit: OutcomeFit) -> str:
+    """What covariates and areas multiply."""
+    return "odds of having failed" if fit.fitted.law == "log-logistic" else "hazard"
