@@ -13,6 +13,9 @@ from dashboards import labels, parts, theme, wording
 
 #: Names in the address that go with the reader from page to page.
 SHARED = ("outcome", "subdivision", "portfolio", "material", "era", "purpose", "from", "to")
+#: Upper ends of the classes in which chances are drawn and counted.
+CHANCE_CLASSES = (0.1, 0.25, 0.5, 0.75, 1.0)
+NO_CHANCE = len(CHANCE_CLASSES)
 #: Stands for "everything" in a choice; a browser cannot send None.
 ALL = ""
 
@@ -29,6 +32,8 @@ class View:
         Codes; any of them will do.
     first_year, last_year : int or None
         Calendar years of looks, both included.
+    chance : int or None
+        Which of `CHANCE_CLASSES` the estimate lies in; `NO_CHANCE` asks for lots without one. Only the map asks.
     """
 
     subdivision: str = ALL
@@ -38,6 +43,7 @@ class View:
     purpose: tuple[str, ...] = ()
     first_year: int | None = None
     last_year: int | None = None
+    chance: int | None = None
 
     @property
     def is_everything(self) -> bool:

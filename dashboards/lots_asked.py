@@ -4,10 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboards.filters import Options, View
+from dashboards.filters import CHANCE_CLASSES, NO_CHANCE, Options, View
 from pipeline.published.read import PublishedReader
 
 Values = list[Any]
+
+#: Which of the classes of chances a lot of `lots` lies in.
+CLASS = "CASE WHEN failure_probability IS NULL THEN {} {} ELSE {} END".format(
+    NO_CHANCE,
+    " ".join(f"WHEN failure_probability < {end} THEN {i}" for i, end in enumerate(CHANCE_CLASSES[:-1])),
+    len(CHANCE_CLASSES) - 1,
+)
 
 
 def where_lots(view: View) -> tuple[str, Values]:
@@ -17,6 +24,11 @@ def where_lots(view: View) -> tuple[str, Values]:
         if given:
             parts.append(f"{column} = ?")
             values.append(given)
+    if view.chance == NO_CHANCE:
+        parts.append("failure_probability IS NULL")
+    elif view.chance is not None:
+        parts.append(f"{CLASS} = ?")
+        values.append(view.chance)
     pipes, chosen = _any_of({"material": view.material, "era": view.era})
     if chosen:
         parts.append(f"pipe_set IN (SELECT pipe_set FROM pipe_sets WHERE {pipes})")  # noqa: S608 - our own words

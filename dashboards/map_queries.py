@@ -10,6 +10,7 @@ import shapely
 
 from dashboards import lots_asked
 from dashboards.filters import View
+from dashboards.kept import Kept
 from pipeline.published.read import PublishedReader
 
 #: More lots than this are drawn as blocks or squares: one outline costs the browser far more than one square.
@@ -21,6 +22,8 @@ MOST_LOTS_OF_BLOCKS = 60_000
 SQUARES_ACROSS = 70
 #: Side of a lot without an outline [ft].
 DRAWN_FT = 50.0
+#: Answers kept for other readers: most of them begin with the same views. One is at most a quarter of a megabyte.
+MOST_KEPT = 200
 #: Lots named in the table beside the map.
 MOST_NAMED = 15
 
@@ -83,9 +86,13 @@ class MapQueries:
 
     def __init__(self, reader: PublishedReader) -> None:
         self._reader = reader
+        self._kept = Kept(MOST_KEPT)
 
     def extent(self, view: View) -> Window | None:
         """The rectangle around all lots of a view; None where nothing says where they lie."""
+        return self._kept.of(("extent", view), lambda: self._extent(view))
+
+    def _extent(self, view: View) -> Window | None:
         condition, values = lots_asked.where_lots(view)
         row = self._reader.query(
             f"SELECT min(x_ft), max(x_ft), min(y_ft), max(y_ft) FROM lots WHERE {condition}",  # noqa: S608
@@ -108,6 +115,9 @@ class MapQueries:
 
     def drawn(self, view: View, window: Window) -> Drawn:
         """Lots where they are few, else their blocks, else squares."""
+        return self._kept.of(("drawn", view, window), lambda: self._drawn(view, window))
+
+    def _drawn(self, view: View, window: Window) -> Drawn:
         condition, values = lots_asked.where_lots(view)
         where, given = f"{condition} AND {IN_WINDOW}", [*values, *window.bounds]
         # Squares also count, so that a town seen whole is gone through once.
@@ -127,14 +137,35 @@ class MapQueries:
             "SELECT zone, label, outline_wkt FROM hot_spots WHERE period = 'all' AND outline_wkt IS NOT NULL ORDER BY zone"
         )
 
-    def named(self, view: View, window: Window) -> pl.DataFrame:
-        """The lots of a window with the highest chance, for the table beside the map."""
+    def classes(self, view: View, window: Window) -> pl.DataFrame:
+        """Lots of a window by class of their chance: `chance_class, n_lots, n_inspected`."""
+        return self._kept.of(("classes", view, window), lambda: self._classes(view, window))
+
+    def _classes(self, view: View, window: Window) -> pl.DataFrame:
         condition, values = lots_asked.where_lots(view)
         return self._reader.query(
+            f"SELECT {lots_asked.CLASS} AS chance_class, count(*) AS n_lots, count(*) FILTER (n_inspections > 0) AS n_inspected "  # noqa: S608
+            f"FROM lots WHERE {condition} AND {IN_WINDOW} GROUP BY 1 ORDER BY 1",
+            [*values, *window.bounds],
+        )
+
+    def named(self, view: View, window: Window, first: str | None = None) -> pl.DataFrame:
+        """The lots of a window with the highest chance, for the table beside the map; one that was chosen comes first."""
+        return self._kept.of(("named", view, window, first), lambda: self._named(view, window, first))
+
+    def _named(self, view: View, window: Window, first: str | None) -> pl.DataFrame:
+        condition, values = lots_asked.where_lots(view)
+        inside = f"SELECT chance_order FROM lots WHERE {condition} AND {IN_WINDOW}"  # noqa: S608 - our own condition
+        given = [*values, *window.bounds]
+        # Which lots they are is found in a few narrow columns; the wide ones are read of these lots only.
+        chosen, told = f"({inside} ORDER BY chance_order LIMIT ?)", [*given, MOST_NAMED]
+        if first is not None:
+            chosen, told = f"({chosen} UNION ALL {inside} AND lot_id = ?)", [*told, *given, first]
+        return self._reader.query(
             "SELECT lot_id, coalesce(address, lot_id) AS address, line_summary, n_inspections, status, failure_probability, "  # noqa: S608
-            "failure_probability_lower, failure_probability_upper "
-            f"FROM lots WHERE {condition} AND {IN_WINDOW} ORDER BY failure_probability DESC NULLS LAST, lot_id LIMIT ?",
-            [*values, *window.bounds, MOST_NAMED],
+            f"failure_probability_lower, failure_probability_upper FROM lots WHERE chance_order IN {chosen} "
+            "ORDER BY lot_id IS NOT DISTINCT FROM ? DESC, chance_order LIMIT ?",
+            [*told, first, MOST_NAMED],
         )
 
     def _lots(self, where: str, values: list[object]) -> pl.DataFrame:

@@ -12,6 +12,7 @@ from typing import Any
 
 import altair as alt
 import polars as pl
+from panel.models.vega import VEGA_LITE_VERSION
 
 from pipeline.vocabulary import Material
 
@@ -125,6 +126,8 @@ def dress(chart: alt.TopLevelMixin) -> dict[str, Any]:
     It isn't checked against the schema here, which takes as long as all the rest; the tests do that.
     """
     spec: dict[str, Any] = chart.to_dict(validate=False)
+    # Altair names the version it knows; the browser, and vl-convert, have another and would say so for each chart.
+    spec["$schema"] = f"https://vega.github.io/schema/vega-lite/v{VEGA_LITE_VERSION}.json"
     spec["config"] = {
         "background": CARD,
         "font": FONT,

@@ -12,14 +12,14 @@ from bokeh.models import ColumnDataSource, HoverTool, Range1d, TapTool, WheelZoo
 from bokeh.plotting import figure
 
 from dashboards import theme, wording
+from dashboards.filters import CHANCE_CLASSES
 from dashboards.map_queries import Drawn, Window, rings, zone_rings
 
 HEIGHT = 540
 #: Until the browser has told how large the map is.
 FIRST_ASPECT = 540 / 1180
 
-#: Upper ends of the classes of a chance or share, and their colours from pale to deep.
-CLASSES = (0.1, 0.25, 0.5, 0.75, 1.0)
+#: Colours of the classes of a chance or share, from pale to deep.
 CHANCE = ("#FCF1DC", "#F2CD92", "#DB9250", "#B5522A", "#7A2A10")
 SEEN = ("#E9F0EE", "#BFD6D3", "#7FB0AE", "#3D7E83", "#0B4A57")
 CLASS_NAMES = ("under 10 %", "10 to 25 %", "25 to 50 %", "50 to 75 %", "75 % or more")
@@ -67,12 +67,15 @@ class TownMap:
             xs="xs", ys="ys", source=self.lots, fill_color="colour", line_color="edge", line_width="width",
             nonselection_fill_alpha=1.0, nonselection_line_alpha=1.0,
         )  # fmt: skip
+        self._outlines = []
         # White under black shows on every colour of the map.
         for dash, zones in self.zones.items():
             for edge, width in (("#FFFFFF", 6.0), ("#111111", 2.5)):
-                self.figure.multi_line(
-                    xs="xs", ys="ys", source=zones, line_color=edge, line_width=width, line_dash=dash
-                )
+                drawn = self.figure.multi_line(
+                    xs="xs", ys="ys", source=zones, line_color=edge, line_width=width, line_dash=dash,
+                    nonselection_line_alpha=1.0,
+                )  # fmt: skip
+                self._outlines.append(drawn)
         for edge, width in (("#FFFFFF", 7), ("#111111", 3)):
             self.figure.scatter(
                 x="x",
@@ -145,6 +148,15 @@ class TownMap:
             xs, ys = zone_rings(drawn["outline_wkt"])
             source.data = {"xs": xs, "ys": ys}
 
+    def show_zones(self, *, is_wanted: bool) -> None:
+        """Draw the outlines of hot spots, or leave them out."""
+
+        def switch() -> None:
+            for drawn in self._outlines:
+                drawn.visible = is_wanted
+
+        _draw_now(switch)
+
     def mark(self, x: float, y: float) -> None:
         """Put a ring around a place."""
         _draw_now(lambda: self.marked.update(data={"x": [x], "y": [y]}))
@@ -167,7 +179,9 @@ def colour(value: float | None, palette: tuple[str, ...]) -> str:
     """The colour of a share's class; grey where there is none."""
     if value is None:
         return NOT_ESTIMATED
-    return palette[next(i for i, end in enumerate(CLASSES) if value < end or end == CLASSES[-1])]
+    return palette[
+        next(i for i, end in enumerate(CHANCE_CLASSES) if value < end or end == CHANCE_CLASSES[-1])
+    ]
 
 
 def areas_data(areas: pl.DataFrame, by: str) -> dict[str, list[Any]]:

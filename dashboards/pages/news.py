@@ -9,7 +9,7 @@ import panel as pn
 
 from dashboards import parts, wording
 from dashboards.data import Records
-from dashboards.pages.town import link_to_lot
+from dashboards.pages.town_cards import link_to_lot
 from dashboards.parts import Shown
 
 NOTHING_BEFORE = "There is no earlier build to compare with, or it was made by another version."

@@ -31,6 +31,7 @@ def frames(*, n_blocks: int = N_BLOCKS, seed: int = 7) -> dict[str, pl.DataFrame
     tables |= _ages(rng)
     tables |= _places(rng, n_blocks)
     tables |= _lots(rng, n_blocks)
+    tables |= _sewers(tables["lots"])
     tables |= _records()
     tables["run"] = _run(n_blocks)
     return tables
@@ -291,6 +292,30 @@ def _lot_places(i: np.ndarray, n_blocks: int) -> dict[str, Any]:
         "x_ft": west + 45, "y_ft": south + 90,
         "outline_wkt": [None if k == 0 else wkt for k, wkt in zip(place, boxes, strict=True)],
     }  # fmt: skip
+
+
+def _sewers(lots: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """A main along the middle of each block, into which its lots tie, with a manhole at its western end."""
+    # Lots face each other across the main; their tie-ins lie 20 ft apart.
+    is_north = pl.col("y_ft") % 400 > 180
+    ties = lots.select(
+        "lot_id", main_id=pl.lit("M-") + pl.col("block"), manhole_id=pl.lit(None, pl.String),
+        x_ft=pl.col("x_ft") + pl.when(is_north).then(10).otherwise(-10),
+        y_ft=(pl.col("y_ft") / 400).floor() * 400 + 180,
+    )  # fmt: skip
+    mains = ties.group_by("main_id", maintain_order=True).agg(
+        x_min_ft=pl.col("x_ft").min() - 45, y_min_ft=pl.col("y_ft").min(), x_max_ft=pl.col("x_ft").max() + 45,
+        y_max_ft=pl.col("y_ft").max(), n_connections=pl.len(),
+    ).with_columns(
+        outline_wkt=pl.format("LINESTRING ({} {}, {} {})", "x_min_ft", "y_min_ft", "x_max_ft", "y_max_ft"),
+        material=pl.lit("vitrified_clay"), diameter_in=pl.lit(8.0), depth_ft=pl.lit(9.0), install_year=pl.lit(1951),
+        street_class=pl.lit("local"),
+    )  # fmt: skip
+    manholes = mains.select(
+        manhole_id=pl.lit("H-") + pl.col("main_id"), x_ft="x_min_ft", y_ft="y_min_ft", depth_ft=pl.lit(9.5),
+        n_connections=pl.lit(0),
+    )  # fmt: skip
+    return {"mains": mains, "manholes": manholes, "tie_ins": ties}
 
 
 def _chance(name: str, value: np.ndarray) -> dict[str, Any]:

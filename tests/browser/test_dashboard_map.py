@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import polars as pl
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Locator, Page, expect
 
 from tests.browser import made_up
 from tests.browser.conftest import Server, Watched
@@ -94,14 +94,14 @@ def test_buttons_do_what_wheel_and_drag_do(made_up_server: Server, watch: Watch)
 def test_a_click_on_a_lot_tells_it_and_leads_to_its_page(made_up_server: Server, watch: Watch) -> None:
     watched = watch(made_up_server)
     page = watched.open("page=map&lot=L00004")
-    expect(page.get_by_role("status").filter(has_text="4 Mock")).to_be_visible()
+    expect(page.get_by_role("status").filter(has_text="4 Mock").first).to_be_visible()
     canvas = page.locator("canvas").first
     canvas.scroll_into_view_if_needed()
     box = canvas.bounding_box()
     assert box is not None
     # The lot is in the middle of a window 1,200 ft wide; the next one lies 90 ft to the east.
     page.mouse.click(box["x"] + box["width"] * (0.5 + 90 / 1200), box["y"] + box["height"] / 2)
-    expect(page.get_by_role("status").filter(has_text="5 Mock")).to_be_visible()
+    expect(page.get_by_role("status").filter(has_text="5 Mock").first).to_be_visible()
     expect(page).to_have_url(re.compile("lot=L00005"))
     page.get_by_role("link", name="Open its page").click()
     expect(page.get_by_role("heading", name="5 Mock")).to_be_visible()
@@ -131,4 +131,94 @@ def test_shared_filters_go_along_to_the_next_page(made_up_server: Server, watch:
     page.locator("h1", has_text="Where they fail").wait_for()
     expect(page.get_by_label("Subdivision")).to_have_value("Mock Acres 2")
     assert "at=" not in page.url
+    watched.assert_clean()
+
+
+def drawn(page: Page, words: str = "lots drawn one by one") -> Locator:
+    return page.locator(".u-figure").filter(has_text=words).locator("b")
+
+
+def press_at(page: Page, east_ft: float, north_ft: float, high_ft: float = 600) -> None:
+    """Click so many feet from the middle of the map, whose window is so high."""
+    canvas = page.locator("canvas").first
+    canvas.scroll_into_view_if_needed()
+    box = canvas.bounding_box()
+    assert box is not None
+    # The frame takes 10 of the pixels.
+    scale = (box["height"] - 10) / high_ft
+    page.mouse.click(
+        box["x"] + box["width"] / 2 + east_ft * scale, box["y"] + box["height"] / 2 - north_ft * scale
+    )
+
+
+def test_a_click_on_a_tie_in_or_a_main_tells_it(made_up_server: Server, watch: Watch) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=map&lot=L00004")
+    told = page.get_by_role("status")
+    expect(told.filter(has_text="Tie-in of 4 Mock")).to_be_visible()
+    # The lot's tie-in lies 90 ft to the south and 10 ft to the east of it; its neighbour's tie-in lies 90 ft to the east of that.
+    press_at(page, 100, -90)
+    expect(told.filter(has_text="Tie-in of 5 Mock")).to_be_visible()
+    expect(told.filter(has_text="Open its page")).to_have_count(0)
+    press_at(page, 50, -90)
+    expect(told.filter(has_text="Main M-")).to_contain_text(
+        "8 in vitrified clay, laid: 1951, depth to invert: 9 ft"
+    )
+    watched.assert_clean()
+
+
+def test_parts_of_the_drawing_can_be_left_out_and_the_link_keeps_that(
+    made_up_server: Server, watch: Watch
+) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=map&lot=L00004")
+    page.get_by_label("tie-ins").uncheck()
+    page.get_by_label("mains").uncheck()
+    expect(page).to_have_url(re.compile("hide=mains%2Ctie-ins|hide=mains,tie-ins"))
+    press_at(page, 100, -90)
+    # Below the tie-in that is not drawn lies the lot.
+    expect(
+        page.get_by_role("status").filter(has_text="5 Mock").filter(has_text="Open its page")
+    ).to_be_visible()
+    again = watch(made_up_server)
+    again.page.goto(page.url)
+    expect(again.page.get_by_label("tie-ins")).not_to_be_checked()
+    expect(again.page.get_by_label("manholes")).to_be_checked()
+    watched.assert_clean()
+    again.assert_clean()
+
+
+def test_a_bar_and_its_twin_choose_the_lots_of_map_and_table(made_up_server: Server, watch: Watch) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=map")
+    chances = lots()["failure_probability"]
+    expect(drawn(page)).to_have_text(f"{lots().height}")
+    page.locator(".role-mark path").nth(1).click()
+    wanted = ((chances >= 0.1) & (chances < 0.25)).sum()
+    expect(drawn(page)).to_have_text(f"{wanted}")
+    expect(page.get_by_label("Only lots with", exact=True)).to_have_value("10 to 25 %")
+    expect(page).to_have_url(re.compile("chance=1"))
+    highest = lots().filter(chances < 0.25).sort("failure_probability", descending=True)["address"][0]
+    expect(page.get_by_label("In this window").get_by_role("row").nth(1)).to_contain_text(highest)
+    page.get_by_label("Only lots with", exact=True).select_option(label="75 % or more")
+    expect(drawn(page)).to_have_text(f"{(chances >= 0.75).sum()}")
+    page.get_by_label("Only lots with", exact=True).select_option(label="any chance")
+    expect(drawn(page)).to_have_text(f"{lots().height}")
+    watched.assert_clean()
+
+
+def test_a_row_of_the_table_is_marked_on_the_map_by_keyboard(made_up_server: Server, watch: Watch) -> None:
+    watched = watch(made_up_server)
+    page = watched.open("page=map")
+    third = page.get_by_role("row").nth(3)
+    address = third.get_by_role("link").inner_text()
+    third.get_by_role("button").focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("status").filter(has_text=address).first).to_be_visible()
+    # What is marked leads the table, and its button says so and keeps the keyboard.
+    expect(page.get_by_role("row").nth(1)).to_contain_text(address)
+    button = page.get_by_role("row").nth(1).get_by_role("button")
+    expect(button).to_have_attribute("aria-pressed", "true")
+    expect(button).to_be_focused()
+    expect(page).to_have_url(re.compile("lot=L"))
     watched.assert_clean()

@@ -1,0 +1,65 @@
+"""A chart that is drawn anew in its place while the reader works, and tells what of it was clicked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import altair as alt
+import panel as pn
+import polars as pl
+
+from dashboards import parts, theme
+
+Picked = Callable[[list[dict[str, Any]]], None]
+
+
+class LiveChart:
+    """One chart with a selection of points.
+
+    Parameters
+    ----------
+    says, height, name
+        As for `parts.chart`.
+    picks : str
+        Name of the selection in each drawing.
+    on_pick : callable
+        Told what the click chose: one dictionary for each point, none where the click cleared it.
+    drawing : Chart
+        The first.
+    rows : DataFrame
+        What it is drawn from, for the CSV.
+    """
+
+    def __init__(
+        self,
+        *,
+        says: str,
+        height: int,
+        name: str,
+        picks: str,
+        on_pick: Picked,
+        drawing: alt.TopLevelMixin,
+        rows: pl.DataFrame,
+    ) -> None:
+        self._says = says
+        self._drawn = theme.dress(drawing)
+        pane = _Pane(self._drawn)
+        pane.selection.param.watch(lambda event: on_pick(event.new), picks)
+        self._chart = parts.Chart(self._drawn, says=says, height=height, data=rows, name=name, pane=pane)
+        self.panel = self._chart.panel
+
+    def draw(self, drawing: alt.TopLevelMixin, rows: pl.DataFrame) -> None:
+        """Draw something else in its place; what is drawn already stays untouched."""
+        spec = theme.dress(drawing)
+        if spec != self._drawn:
+            self._drawn = spec
+            self._chart.redraw(spec, says=self._says, data=rows)
+
+
+class _Pane(pn.pane.Vega):
+    """Keeps a selection of points over a new drawing: Panel would put None into it, which such a selection refuses."""
+
+    def _update_selections(self, *args: Any) -> None:
+        if not self.selection:
+            super()._update_selections(*args)
