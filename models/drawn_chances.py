@@ -35,7 +35,8 @@ def chance_ranges(draws: NDArray[np.floating], level: float) -> FloatArray:
     tail = (1.0 - level) / 2.0
 
     def ranges(block: slice) -> FloatArray:
-        chance = np.ascontiguousarray(draws[:, block].T, dtype=np.float32)
+        # A copy always: draws kept line by line need none, and would be sorted in place.
+        chance = np.array(draws[:, block].T, dtype=np.float32, order="C")
         mean = chance.mean(axis=1, dtype=np.float64)
         # Sorting single precision takes the processor's widest instructions, which selecting does not.
         chance.sort(axis=1)
