@@ -84,11 +84,14 @@ class SewerLayer:
         pn.state.execute(switch)
 
     def pressed(self) -> tuple[str, str] | None:
-        """What was just pressed: `TIE_INS` and a lot, or `MAINS` and a main; of several the topmost."""
-        for name, source, column in ((TIE_INS, self.tie_ins, "lot_id"), (MAINS, self.mains, "name")):
+        """What was just pressed: `TIE_INS` and a lot, or `MAINS` and a main; of several the topmost. Told once."""
+        found = None
+        for name, source, column in ((MAINS, self.mains, "name"), (TIE_INS, self.tie_ins, "lot_id")):
             if source.selected.indices and self._drawn[name][0].visible:
-                return name, source.data[column][source.selected.indices[0]]
-        return None
+                found = name, source.data[column][source.selected.indices[0]]
+            # The browser does not always let go of what is no longer pressed.
+            source.selected.indices = []
+        return found
 
 
 def _hover(drawn: GlyphRenderer, *rows: tuple[str, str]) -> HoverTool:
