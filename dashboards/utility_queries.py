@@ -31,7 +31,7 @@ class UtilityQueries:
     def part_shown_first(self) -> LateralPart:
         """The part of laterals that the file of assumptions names."""
         named = self._reader.query("SELECT DISTINCT part FROM connection_curve WHERE is_shown_first")
-        return LateralPart(named["part"][0]) if named.height else LateralPart.LOWER
+        return LateralPart.of(named["part"][0]) if named.height else LateralPart.LOWER
 
     @cached_property
     def n_property_lines(self) -> int:

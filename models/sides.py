@@ -1,10 +1,13 @@
 """Which side of the property line has failed: the upper lateral, towards the building, or the lower, towards the main.
 
 A line is a run of segments, each with its chance to be sound. A segment wholly on one side belongs to it. One that
-crosses the property line is two pieces of one pipe that share its cumulative hazard by length, so that a piece of
-share u of the length is sound with chance S^u: the hazard of a stretch of like pipe adds up along it (a series
-system of its lengths; Rausand & Høyland 2004, System Reliability Theory, section 4.3; from memory). What a camera
-found at a footage says which piece it was (`split_by_looks`).
+crosses the property line is two pieces of one pipe, and how likely both have failed depends on how failures lie along
+pipe. Where they lie scattered (roots at many joints) the pieces share the cumulative hazard by length, so that one of
+share u of the length is sound with chance S^u: a series system of its lengths (Rausand & Høyland 2004, System
+Reliability Theory, section 4.3; from memory). Where a segment fails at one spot (a break), that spot is on one side or
+the other, with chances u and 1 - u. Segments are a mixture of the two, and how far apart cameras find things in one
+segment says in which shares (`scatter_of`). What was found at a footage says which piece it was
+(`split_by_looks`).
 """
 
 from __future__ import annotations
@@ -83,11 +86,81 @@ def upper_shares(from_ft: FloatArray, to_ft: FloatArray, property_ft: FloatArray
     return np.clip(share, 0.0, 1.0)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Scatter:
+    """Share of segments whose failures lie scattered along them, rather than at one spot, by how much has failed.
+
+    Attributes
+    ----------
+    hazard : ndarray, shape (n_knots,), rising
+        Cumulative hazards of segments.
+    share : ndarray, shape (n_knots,)
+        The share at each, 0 … 1; linear in between, level beyond.
+    """
+
+    hazard: FloatArray
+    share: FloatArray
+
+
+#: All scattered: each stretch of pipe fails by itself.
+ALL_SCATTERED = Scatter(hazard=np.zeros(1), share=np.ones(1))
+
+
+def scatter_of(span: FloatArray, survival: FloatArray, *, least: int) -> Scatter:
+    """Read from footages how failures lie along segments.
+
+    Parameters
+    ----------
+    span : ndarray, shape (n,)
+        For each segment found bad and seen whole: the distance from the nearest to the farthest bad finding, as a
+        share of its length.
+    survival : ndarray, shape (n,)
+        Chance of such a segment to be sound at that age.
+    least : int
+        Segments that a share takes to be told; the hazards are cut into up to five groups of as many or more.
+
+    Returns
+    -------
+    Scatter
+        `ALL_SCATTERED` where there are fewer, which blames both sides rather than one.
+
+    Notes
+    -----
+    A cut at a place chosen evenly along the segment parts its findings with chance `span`. With failures scattered
+    as a Poisson process of mean H = -log S, that chance is, given one at least,
+    ∫ (1 - S^u) (1 - S^(1-u)) du / (1 - S) = (1 + S - 2 (1 - S) / H) / (1 - S); with one spot it is 0. The share is
+    the quotient of the two sums in each group of hazards (method of moments).
+    """
+    n_groups = min(5, len(span) // least)
+    if n_groups == 0:
+        return ALL_SCATTERED
+    sound = np.clip(survival, 1e-9, 1.0 - 1e-9)
+    hazard = -np.log(sound)
+    expected = (1.0 + sound - 2.0 * (1.0 - sound) / hazard) / (1.0 - sound)
+    groups = np.array_split(np.argsort(hazard, kind="stable"), n_groups)
+    share = [np.clip(span[these].sum() / expected[these].sum(), 0.0, 1.0) for these in groups]
+    return Scatter(hazard=np.array([hazard[these].mean() for these in groups]), share=np.array(share))
+
+
+@compiled
+def _scattered(hazard: FloatArray, share: FloatArray, survival: float) -> float:
+    """The share for a segment that is sound with this chance."""
+    at = -np.log(max(survival, 1e-300))
+    if at <= hazard[0]:
+        return float(share[0])
+    for k in range(1, len(hazard)):
+        if at <= hazard[k]:
+            part = (at - hazard[k - 1]) / (hazard[k] - hazard[k - 1])
+            return float(share[k - 1] + part * (share[k] - share[k - 1]))
+    return float(share[-1])
+
+
 def side_chances(
     sound: Draws,
     first: IntArray,
     share: Draws,
     *,
+    scatter: Scatter,
     split: IntArray | None = None,
     of_failed: tuple[Draws, Draws] | None = None,
 ) -> Sides:
@@ -102,6 +175,8 @@ def side_chances(
     share : ndarray of float32, shape (n_segments, n_draws)
         Share of each that lies before the property line, from `upper_shares`; it differs by draw where the place of
         the line is an assumption.
+    scatter : Scatter
+        How failures lie along segments, from `scatter_of`.
     split : ndarray of int, shape (n_segments,), optional
         Row of `of_failed` that tells of the segment; -1 where only its length does.
     of_failed : pair of ndarray, shape (n_split, n_draws), optional
@@ -110,7 +185,7 @@ def side_chances(
     Returns
     -------
     Sides
-        Without `split`, 1 - (1 - upper) (1 - lower) is the chance of the whole line, draw by draw.
+        With `ALL_SCATTERED` and without `split`, 1 - (1 - upper) (1 - lower) is the chance of the whole line.
 
     Raises
     ------
@@ -125,13 +200,20 @@ def side_chances(
         split = np.full(len(sound), -1, dtype=np.int64)
         nothing = np.zeros((0, sound.shape[1]), dtype=np.float32)
         of_failed = (nothing, nothing)
-    upper, lower = _multiplied(sound, first, share, split, *of_failed)
+    upper, lower = _multiplied(sound, first, share, scatter.hazard, scatter.share, split, *of_failed)
     return Sides(upper=upper, lower=lower)
 
 
 @compiled
 def _multiplied(
-    sound: Draws, first: IntArray, share: Draws, split: IntArray, if_upper: Draws, if_lower: Draws
+    sound: Draws,
+    first: IntArray,
+    share: Draws,
+    scatter_hazard: FloatArray,
+    scatter_share: FloatArray,
+    split: IntArray,
+    if_upper: Draws,
+    if_lower: Draws,
 ) -> tuple[Draws, Draws]:
     """One minus the product of each side's survival, by line and draw."""
     n, n_draws = len(first) - 1, sound.shape[1]
@@ -149,8 +231,10 @@ def _multiplied(
                 elif u <= 0.0:
                     low *= s
                 else:
-                    up *= s**u
-                    low *= s ** (1.0 - u)
+                    scattered = _scattered(scatter_hazard, scatter_share, s)
+                    one_spot = (1.0 - scattered) * (1.0 - s)
+                    up *= 1.0 - scattered * (1.0 - s**u) - one_spot * u
+                    low *= 1.0 - scattered * (1.0 - s ** (1.0 - u)) - one_spot * (1.0 - u)
             upper[i, d], lower[i, d] = 1.0 - up, 1.0 - low
     return upper, lower
 
@@ -186,7 +270,14 @@ def under_a_verdict(sides: Sides, sound: Draws, first: IntArray, line_failed: Dr
 
 
 def split_by_looks(
-    survival: Draws, share: Draws, property_ft: Draws, looks: Located, *, specificity: float, slip_ft: float
+    survival: Draws,
+    share: Draws,
+    property_ft: Draws,
+    looks: Located,
+    *,
+    scatter: Scatter,
+    specificity: float,
+    slip_ft: float,
 ) -> tuple[Draws, Draws]:
     """Chance that each piece of a crossing segment has failed, if the segment has, given where things were found.
 
@@ -201,6 +292,8 @@ def split_by_looks(
         Place of the property line [ft from the building].
     looks : Located
         Looks and footages.
+    scatter : Scatter
+        How failures lie along segments, from `scatter_of`.
     specificity : float
         Chance that a sound segment is called good.
     slip_ft : float
@@ -213,7 +306,8 @@ def split_by_looks(
 
     Notes
     -----
-    The pieces fail independently given the draw, with survival S^u and S^(1-u). A failed piece is called bad with the
+    Given the draw, the pieces of a segment whose failures lie scattered fail independently, with survival S^u and
+    S^(1-u); of one that fails at one spot, one piece fails. A failed piece is called bad with the
     look's sensitivity; a sound one by mistake with chance (1 - specificity) times its share of the length, since a
     false call is as likely anywhere along the pipe. A bad look whose findings lie on one side called that side, and
     the other good if it saw all; one without a footage says that at least one was called. Bayes' rule over the
@@ -231,6 +325,8 @@ def split_by_looks(
         looks.high_ft,
         looks.saw_all,
         looks.sensitivity,
+        scatter.hazard,
+        scatter.share,
         1.0 - specificity,
         slip_ft,
     )
@@ -247,6 +343,8 @@ def _split(
     high_ft: FloatArray,
     saw_all: BoolArray,
     sensitivity: FloatArray,
+    scatter_hazard: FloatArray,
+    scatter_share: FloatArray,
     false_call: float,
     slip_ft: float,
 ) -> tuple[Draws, Draws]:
@@ -256,12 +354,17 @@ def _split(
         a, m = first_look[i], first_look[i + 1] - first_look[i]
         for d in range(n_draws):
             u = np.float64(share[i, d])
+            scattered = _scattered(scatter_hazard, scatter_share, survival[a + i + m, d])
             any_failed, up_failed, low_failed = 0.0, 0.0, 0.0
             # Piece failed in interval j: before look j (counted from 0), j = m: since the last look, m + 1: not yet.
             for j in range(m + 2):
                 p_up = _mass(survival, a + i, m, j, d, u)
                 for k in range(m + 2):
-                    p = p_up * _mass(survival, a + i, m, k, d, 1.0 - u)
+                    p = scattered * p_up * _mass(survival, a + i, m, k, d, 1.0 - u)
+                    if j <= m and k > m:
+                        p += (1.0 - scattered) * u * _mass(survival, a + i, m, j, d, 1.0)
+                    elif k <= m and j > m:
+                        p += (1.0 - scattered) * (1.0 - u) * _mass(survival, a + i, m, k, d, 1.0)
                     if p == 0.0 or (j > m and k > m):
                         continue
                     for r in range(m):

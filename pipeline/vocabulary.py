@@ -126,6 +126,11 @@ class LateralPart(Vocabulary):
     TIE_IN = "tie_in", "the last segment, which meets the main"
     WHOLE = "whole", "the whole lateral"
 
+    @classmethod
+    def of(cls, code: str) -> LateralPart:
+        """The part with this code."""
+        return next(part for part in cls if part.value == code)
+
     @property
     def label(self) -> str:
         """The part as its name in the trade."""

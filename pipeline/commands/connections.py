@@ -125,7 +125,7 @@ def _write(
         stop_work=pl.when("has_foreign_line").then(pl.lit(STOP_WORK)),
     )
     about = {
-        "what": f"connections ranked by the chance of failure of {LateralPart(part).meaning}, times consequence; estimates, not findings",
+        "what": f"connections ranked by the chance of failure of {LateralPart.of(part).meaning}, times consequence; estimates, not findings",
         "town": run["town_name"],
         "is_synthetic": run["is_synthetic"],
         "run_id": run["run_id"],
@@ -170,7 +170,7 @@ def _print(
     console = Console(width=TABLE_WIDTH)
     invented = " (an invented town)" if run["is_synthetic"] else ""
     console.print(f"{run['town_name']}{invented}. Now: {run['as_of_source']}.", markup=False)
-    console.print(f"Ranked part: {LateralPart(part).meaning}. {_lines_in_words(ranked)}", markup=False)
+    console.print(f"Ranked part: {LateralPart.of(part).meaning}. {_lines_in_words(ranked)}", markup=False)
     if plan is not None:
         console.print(_plan_table(plan, run))
     shown = (ranked if plan is None else ranked.filter(pl.col("is_chosen"))).head(rows)
@@ -230,7 +230,7 @@ def _connection_table(
         "lot",
         "main",
         "ft",
-        f"chance, {LateralPart(part).label}",
+        f"chance, {LateralPart.of(part).label}",
         "times",
         "risk",
         "rank",

@@ -101,6 +101,10 @@ def rank_connections(
     ranked = known.filter(pl.col("column").is_not_null()).sort("lot_id")
     if scores is not None and ranked.height:
         drawn = part_draws(warehouse, fit, exposure, scores, ranked, rules, rng)
+        told = pl.DataFrame([drawn.assumption()]).with_columns(
+            position=pl.lit(frames["connection_assumptions"].height + 1, dtype=pl.UInt32)
+        )
+        frames["connection_assumptions"] = pl.concat([frames["connection_assumptions"], told], how="diagonal")
         ranked = ranked.with_columns(
             *_range("lower", drawn.lower), *_range("upper", drawn.upper), bundle=pl.Series(_bundles(ranked, rules) + 1)
         )  # fmt: skip

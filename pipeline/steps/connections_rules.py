@@ -166,7 +166,7 @@ class Consequences:
             else f"stretches with gaps up to {self.share_within_ft:g} ft"
         )
         rows = [
-            ("part shown first", LateralPart(self.part).meaning, "local rule of ownership"),
+            ("part shown first", LateralPart.of(self.part).meaning, "local rule of ownership"),
             (
                 "places of the list",
                 f"{self.list_length:,}, and no more than one for every {LEAST_PER_PLACE} connections",

@@ -12,7 +12,17 @@ from numpy.typing import NDArray
 from models.looks import BoolArray, FloatArray, IntArray
 from models.money import pert_quantile
 from models.series import series_chances
-from models.sides import Located, Sides, side_chances, split_by_looks, under_a_verdict, upper_shares
+from models.sides import (
+    ALL_SCATTERED,
+    Located,
+    Scatter,
+    Sides,
+    scatter_of,
+    side_chances,
+    split_by_looks,
+    under_a_verdict,
+    upper_shares,
+)
 from pipeline.steps.connections_rules import Consequences
 from pipeline.steps.fit_design import life_looks, rounded
 from pipeline.steps.fit_input import Exposure
@@ -32,6 +42,8 @@ FAMILIES = {
         FindingFamily.GRADE.value,
     )
 }
+#: Looks that found a segment bad and say where: so many tell how failures lie, and no more are needed.
+LEAST_TO_TELL, MOST_TO_TELL = 100, 4_000
 RECORDED, ASSUMED, ASSUMED_LENGTH, BEYOND = "recorded", "assumed", "length_assumed", "beyond_line"
 
 
@@ -146,12 +158,29 @@ class PartDraws:
         Of the two sides of the property line.
     tie_in, whole : ndarray of float32, shape (n_lines, n_draws)
         Of the last segment, which meets the main, and of the whole line.
+    scatter : Scatter
+        How failures lie along segments.
+    n_located : int
+        Looks whose footages say so.
     """
 
     upper: NDArray[Any]
     lower: NDArray[Any]
     tie_in: NDArray[Any]
     whole: NDArray[Any]
+    scatter: Scatter
+    n_located: int
+
+    def assumption(self) -> dict[str, str]:
+        """How failures lie along segments, as a row of the published assumptions."""
+        name = "failures of a segment that crosses the property line"
+        if self.scatter is ALL_SCATTERED:
+            value = f"lie scattered along it: too few looks ({self.n_located:,}) have footages to tell"
+            return {"name": name, "value": value, "source": "judgement"}
+        low, high = self.scatter.share.min(), self.scatter.share.max()
+        shares = f"{low:.0%}" if low == high else f"{low:.0%} to {high:.0%}"
+        value = f"lie scattered in {shares} of segments, by how much has failed, at one spot in the others"
+        return {"name": name, "value": value, "source": f"footages of {self.n_located:,} looks on record"}
 
 
 def part_draws(
@@ -200,9 +229,12 @@ def part_draws(
         assumed,
         ranked["lower_row"].to_numpy(),
     )
-    split, of_failed = _told_by_findings(warehouse, fit, exposure, segments, looks, place)
+    stations = _stations(warehouse, exposure, fit.outcome)
+    scatter, n_located = _scatter(fit, segments, looks, stations)
+    split, of_failed = _told_by_findings(fit, segments, looks, stations, place, scatter)
     n = segments.n_lines
-    made = PartDraws(*(np.empty((n, n_draws), dtype=np.float32) for _ in range(4)))
+    upper, lower, tie_in, whole = (np.empty((n, n_draws), dtype=np.float32) for _ in range(4))
+    made = PartDraws(upper, lower, tie_in, whole, scatter, n_located)
     for a in range(0, n, LINES_AT_ONCE):
         b = min(a + LINES_AT_ONCE, n)
         these = slice(segments.first[a], segments.first[b])
@@ -211,6 +243,7 @@ def part_draws(
             sound,
             segments.first[a : b + 1] - segments.first[a],
             place.shares(segments, np.arange(these.start, these.stop)),
+            scatter=scatter,
             split=split[these],
             of_failed=of_failed,
         )
@@ -278,13 +311,34 @@ def _sound(scores: Scores, segments: _Segments, these: IntArray) -> NDArray[Any]
 # -- what findings tell --------------------------------------------------------------------------------------
 
 
+def _scatter(
+    fit: OutcomeFit, segments: _Segments, looks: pl.DataFrame, stations: pl.DataFrame
+) -> tuple[Scatter, int]:
+    """How failures lie along segments, from the footages in those found bad and seen whole; and how many there are."""
+    at = segments.lives.select("life", "life_id").with_columns(
+        row=pl.int_range(pl.len()), length_ft=pl.Series(segments.to_ft - segments.from_ft)
+    )
+    told = (
+        looks.filter("is_bad")
+        .join(at, on="life")
+        .join(stations, on=("life_id", "look_at"))
+        .filter(pl.col("saw_all") & pl.col("low_ft").is_not_null() & (pl.col("length_ft") > 0))
+        .sort("row", "look_at")
+    )
+    # Evenly over the town where there are more than are needed.
+    told = told.gather_every(1 + told.height // MOST_TO_TELL)
+    law = _law_at(fit, segments.lives[told["row"].to_numpy()], told["look_at"].to_numpy())
+    span = ((told["high_ft"] - told["low_ft"]) / told["length_ft"]).clip(0.0, 1.0)
+    return scatter_of(span.to_numpy(), law.mean(axis=1), least=LEAST_TO_TELL), told.height
+
+
 def _told_by_findings(
-    warehouse: Warehouse,
     fit: OutcomeFit,
-    exposure: Exposure,
     segments: _Segments,
     looks: pl.DataFrame,
+    stations: pl.DataFrame,
     place: _Place,
+    scatter: Scatter,
 ) -> tuple[IntArray, tuple[NDArray[Any], NDArray[Any]]]:
     """For segments that cross the property line and were called bad: which piece it was."""
     split = np.full(len(segments.line), -1, dtype=np.int64)
@@ -296,8 +350,8 @@ def _told_by_findings(
     called, share = called[crosses], share[crosses]
     split[called] = np.arange(len(called))
     seen = seen.filter(pl.col("segment").is_in(called)).join(
-        _stations(warehouse, exposure, fit.outcome), on=("life_id", "look_at"), how="left", maintain_order="left"
-    )  # fmt: skip
+        stations, on=("life_id", "look_at"), how="left", maintain_order="left"
+    )
     located = Located(
         first_look=np.searchsorted(seen["segment"].to_numpy(), np.append(called, np.iinfo(np.int64).max)),
         is_bad=seen["is_bad"].to_numpy().astype(bool),
@@ -319,6 +373,7 @@ def _told_by_findings(
         share.astype(np.float64),
         place.feet(segments.line[called]),
         located,
+        scatter=scatter,
         specificity=fit.fitted.detection.specificity,
         slip_ft=COUNTER_SLIP_FT,
     )
@@ -398,7 +453,12 @@ def _spread_verdicts(
     sound = 1.0 - _without_verdicts(fit, lives.drop("place"), own, 0.0)
     first = np.append(np.searchsorted(segments.line[of_line], line), len(of_line)).astype(np.int64)
     sides = side_chances(
-        sound, first, place.shares(segments, of_line), split=split[of_line], of_failed=of_failed
+        sound,
+        first,
+        place.shares(segments, of_line),
+        scatter=made.scatter,
+        split=split[of_line],
+        of_failed=of_failed,
     )
     spread: Sides = under_a_verdict(sides, sound, first, made.whole[line])
     made.upper[line], made.lower[line] = spread.upper, spread.lower

@@ -6,9 +6,22 @@ import numpy as np
 import pytest
 
 from models.errors import ModelInputError
-from models.sides import Located, Sides, side_chances, split_by_looks, under_a_verdict, upper_shares
+from models.sides import (
+    ALL_SCATTERED,
+    Located,
+    Scatter,
+    Sides,
+    scatter_of,
+    side_chances,
+    split_by_looks,
+    under_a_verdict,
+    upper_shares,
+)
 
 NOTHING = float("nan")
+ONE_SPOT = Scatter(hazard=np.zeros(1), share=np.zeros(1))
+#: Cumulative hazard of a segment that is sound with 0.64.
+H = -np.log(0.64)
 
 
 def one_draw(*values: float) -> np.ndarray:
@@ -21,7 +34,9 @@ def test_a_line_split_by_hand():
     # The second is halved: sqrt(0.64) = 0.8 each. Upper 1 - 0.9 * 0.8 = 0.28, lower 1 - 0.8 = 0.2.
     share = upper_shares(np.array([0.0, 20.0]), np.array([20.0, 60.0]), np.array(40.0))
     np.testing.assert_allclose(share, [1.0, 0.5])
-    sides = side_chances(one_draw(0.9, 0.64).astype(np.float32), np.array([0, 2]), share[:, None])
+    sides = side_chances(
+        one_draw(0.9, 0.64).astype(np.float32), np.array([0, 2]), share[:, None], scatter=ALL_SCATTERED
+    )
     assert sides.upper[0, 0] == pytest.approx(0.28, abs=1e-6)
     assert sides.lower[0, 0] == pytest.approx(0.20, abs=1e-6)
     assert (1 - sides.upper[0, 0]) * (1 - sides.lower[0, 0]) == pytest.approx(0.9 * 0.64)
@@ -64,7 +79,13 @@ def located(bad: bool, low: float, high: float, *, saw_all: bool = True, sensiti
 )
 def test_a_finding_says_which_piece_by_hand(found, upper, lower):
     made = split_by_looks(
-        one_draw(0.25, 0.25), one_draw(0.5), one_draw(40.0), found, specificity=1.0, slip_ft=2.0
+        one_draw(0.25, 0.25),
+        one_draw(0.5),
+        one_draw(40.0),
+        found,
+        scatter=ALL_SCATTERED,
+        specificity=1.0,
+        slip_ft=2.0,
     )
     assert made[0][0, 0] == pytest.approx(upper, abs=1e-6)
     assert made[1][0, 0] == pytest.approx(lower, abs=1e-6)
@@ -74,7 +95,7 @@ def test_what_is_found_before_says_less_of_now_by_hand():
     # Seen ten years ago, S = 0.25 then and 0.04 now, halved: 0.5 and 0.2 a piece. The upper was bad, the lower sound
     # then; it has failed since with 1 - 0.2 / 0.5 = 0.6.
     made = split_by_looks(
-        one_draw(0.25, 0.04), one_draw(0.5), one_draw(40.0), located(True, 10.0, 10.0), specificity=1.0, slip_ft=2.0
+        one_draw(0.25, 0.04), one_draw(0.5), one_draw(40.0), located(True, 10.0, 10.0), scatter=ALL_SCATTERED, specificity=1.0, slip_ft=2.0
     )  # fmt: skip
     assert made[0][0, 0] == pytest.approx(1.0)
     assert made[1][0, 0] == pytest.approx(0.6)
@@ -84,7 +105,7 @@ def test_a_verdict_on_the_line_by_hand():
     # Upper sound with 0.6, lower with 0.5, the line with 0.3. A bad verdict that never errs: by Bayes' rule
     # P(upper | line failed) = 0.4 / 0.7, P(lower | line failed) = 0.5 / 0.7.
     sound, first = one_draw(0.6, 0.5).astype(np.float32), np.array([0, 2])
-    plain = side_chances(sound, first, one_draw(1.0, 0.0))
+    plain = side_chances(sound, first, one_draw(1.0, 0.0), scatter=ALL_SCATTERED)
     told = under_a_verdict(plain, sound, first, np.ones((1, 1), dtype=np.float32))
     assert told.upper[0, 0] == pytest.approx(4 / 7, abs=1e-6)
     assert told.lower[0, 0] == pytest.approx(5 / 7, abs=1e-6)
@@ -114,7 +135,7 @@ def test_pieces_come_true_in_simulation():
     ):
         made = split_by_looks(
             law[:, None], one_draw(share), one_draw(20.0), located(is_bad, low, high, sensitivity=0.75),
-            specificity=0.9, slip_ft=2.0,
+            scatter=ALL_SCATTERED, specificity=0.9, slip_ft=2.0,
         )  # fmt: skip
         these = chosen & any_failed
         for piece in (0, 1):
@@ -125,16 +146,65 @@ def test_pieces_come_true_in_simulation():
 def test_impossible_looks_leave_the_length_to_say():
     # Called bad by a camera that never errs although the pipe cannot fail: nothing is left but the length.
     made = split_by_looks(
-        one_draw(1.0, 1.0), one_draw(0.3), one_draw(40.0), located(True, 10.0, 10.0), specificity=1.0, slip_ft=2.0
+        one_draw(1.0, 1.0), one_draw(0.3), one_draw(40.0), located(True, 10.0, 10.0), scatter=ALL_SCATTERED, specificity=1.0, slip_ft=2.0
     )  # fmt: skip
     np.testing.assert_allclose([made[0][0, 0], made[1][0, 0]], [0.3, 0.7], atol=1e-6)
 
 
 def test_arrays_that_do_not_match_are_refused():
     with pytest.raises(ModelInputError, match="must be alike"):
-        side_chances(one_draw(0.5), np.array([0, 1]), one_draw(0.5, 0.5))
+        side_chances(one_draw(0.5), np.array([0, 1]), one_draw(0.5, 0.5), scatter=ALL_SCATTERED)
     with pytest.raises(ModelInputError, match="lines of one or more"):
-        side_chances(one_draw(0.5), np.array([0, 0, 1]), one_draw(0.5))
+        side_chances(one_draw(0.5), np.array([0, 0, 1]), one_draw(0.5), scatter=ALL_SCATTERED)
     with pytest.raises(ModelInputError, match="a row for each look"):
-        split_by_looks(one_draw(0.5), one_draw(0.5), one_draw(1.0), located(True, 1.0, 1.0), specificity=1.0, slip_ft=2.0)  # fmt: skip
-    assert isinstance(side_chances(one_draw(0.5), np.array([0, 1]), one_draw(0.5)), Sides)
+        split_by_looks(one_draw(0.5), one_draw(0.5), one_draw(1.0), located(True, 1.0, 1.0), scatter=ALL_SCATTERED, specificity=1.0, slip_ft=2.0)  # fmt: skip
+    assert isinstance(
+        side_chances(one_draw(0.5), np.array([0, 1]), one_draw(0.5), scatter=ALL_SCATTERED), Sides
+    )
+
+
+def test_one_spot_lies_on_one_side_by_hand():
+    # The line of the first test, failing at one spot: the crossing segment fails with 0.36, half of it on either
+    # side: upper 1 - 0.9 * (1 - 0.18) = 0.262, lower 0.18. Half and half between the two laws: 0.9 * (1 - 0.19).
+    sound, first, share = one_draw(0.9, 0.64), np.array([0, 2]), one_draw(1.0, 0.5)
+    spot = side_chances(sound, first, share, scatter=ONE_SPOT)
+    assert (spot.upper[0, 0], spot.lower[0, 0]) == (pytest.approx(0.262), pytest.approx(0.18))
+    mixed = side_chances(
+        sound, first, share, scatter=Scatter(hazard=np.array([0.0, 2 * H]), share=np.array([0.0, 1.0]))
+    )
+    assert (mixed.upper[0, 0], mixed.lower[0, 0]) == (pytest.approx(1 - 0.9 * 0.81), pytest.approx(0.19))
+
+
+def test_a_spot_found_clears_the_other_side_by_hand():
+    # One spot, a camera that never errs: found above the line, the lower piece is sound, also where the camera
+    # stopped there; without a footage it is on either side by length.
+    law = one_draw(0.25, 0.25)
+    for found, upper, lower in (
+        (located(True, 10.0, 10.0, saw_all=False), 1.0, 0.0),
+        (located(True, NOTHING, NOTHING), 0.3, 0.7),
+    ):
+        made = split_by_looks(
+            law, one_draw(0.3), one_draw(40.0), found, scatter=ONE_SPOT, specificity=1.0, slip_ft=2.0
+        )
+        assert (made[0][0, 0], made[1][0, 0]) == (pytest.approx(upper), pytest.approx(lower))
+
+
+@pytest.mark.parametrize("true", [0.0, 0.3, 1.0])
+def test_how_failures_lie_is_read_from_spans(true):
+    """Authority: simulated pipes; a Poisson number of places spread evenly, or one place. Within 0.05, three standard
+    errors of a fifth of them."""
+    rng = np.random.default_rng(2)
+    n = 150_000
+    survival = rng.uniform(0.1, 0.9, n)
+    count = np.where(rng.random(n) < true, rng.poisson(-np.log(survival)), rng.random(n) < 1 - survival)
+    places = np.where(np.arange(12) < count[:, None], rng.random((n, 12)), np.nan)
+    failed = count > 0
+    span = np.nanmax(places[failed], axis=1) - np.nanmin(places[failed], axis=1)
+    found = scatter_of(span, survival[failed], least=100)
+    assert found.hazard.size == 5
+    np.testing.assert_allclose(found.share, true, atol=0.05)
+
+
+def test_too_few_spans_tell_nothing():
+    assert scatter_of(np.zeros(99), np.full(99, 0.5), least=100) is ALL_SCATTERED
+    assert scatter_of(np.zeros(100), np.full(100, 0.5), least=100).share.tolist() == [0.0]
