@@ -108,8 +108,10 @@ def area_folds(rows: pl.DataFrame) -> tuple[str, list[Fold]]:
 
 def lot_folds(rows: pl.DataFrame) -> tuple[str, list[Fold]]:
     """Leave out half of the lots in turn: what can be asked where no areas are on record."""
-    pairs = [(rest, out) for rest, out in dealt_folds(rows["lot_id"].to_numpy(), FOLDS)]
-    return too_few(rows, np.arange(rows.height)), pairs
+    objection = too_few(rows, np.arange(rows.height))
+    if objection or rows["lot_id"].n_unique() < FOLDS:
+        return objection or "All looks are at one lot.", []
+    return "", [(rest, out) for rest, out in dealt_folds(rows["lot_id"].to_numpy(), FOLDS)]
 
 
 def too_few(rows: pl.DataFrame, out: IntArray) -> str:

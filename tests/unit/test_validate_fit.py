@@ -249,3 +249,12 @@ def test_no_look_at_a_lot_left_out_is_fitted():
 )
 def test_what_cannot_be_asked_says_why(changed, folds, words):
     assert words in folds(rows().with_columns(**changed))[0]
+
+
+def test_looks_at_one_lot_are_told_to_be_too_few():
+    rows = pl.DataFrame({"lot_id": ["1"], "is_bad": [1]})
+    why, pairs = kept_looks.lot_folds(rows)
+    assert why.startswith("Too few looks to foretell: 1, 1 of them bad")
+    assert pairs == []
+    many = pl.DataFrame({"lot_id": ["1"] * 400, "is_bad": [0, 1] * 200})
+    assert kept_looks.lot_folds(many) == ("All looks are at one lot.", [])
