@@ -6,6 +6,8 @@ from functools import cached_property
 
 import polars as pl
 
+from dashboards import lots_asked
+from dashboards.filters import View
 from pipeline.published.read import PublishedReader
 from pipeline.vocabulary import LateralPart
 
@@ -41,13 +43,37 @@ class UtilityQueries:
         )
         return int(found["n"][0])
 
-    def connections(self, part: LateralPart, order: str, most: int) -> pl.DataFrame:
-        """Return the first connections by one of `ORDERS`, ranked by one part of their laterals."""
+    def n_ranked(self, view: View) -> int:
+        """How many connections of a view are ranked."""
+        condition, values = lots_asked.where_lots(view)
+        sql = f"SELECT count(*) FROM connections WHERE status = 'ok' AND lot_id IN (SELECT lot_id FROM lots WHERE {condition})"  # noqa: S608 - our own condition
+        return int(self._reader.query(sql, values).item())
+
+    def connections(
+        self, part: LateralPart, order: str, view: View, first: str | None, most: int
+    ) -> pl.DataFrame:
+        """Return the first connections of a view by one of `ORDERS`, ranked by one part of their laterals.
+
+        Parameters
+        ----------
+        part : LateralPart
+            What is ranked.
+        order : str
+            A key of `ORDERS`.
+        view : View
+            Whose lots.
+        first : str or None
+            A lot that comes before all others, whatever its rank and whatever is asked for.
+        most : int
+            Rows at most.
+        """
         column = ORDERS[order]
+        condition, values = lots_asked.where_lots(view)
         return self._reader.query(
             f"SELECT c.*, p.* EXCLUDE (lot_id) FROM connection_parts AS p JOIN connections AS c USING (lot_id) "  # noqa: S608 - a column of the contract
-            f"WHERE p.part = ? AND {column} IS NOT NULL ORDER BY {column}, lot_id LIMIT ?",
-            [part.value, most],
+            f"WHERE p.part = ? AND {column} IS NOT NULL AND (lot_id IS NOT DISTINCT FROM ? OR lot_id IN (SELECT lot_id FROM lots WHERE {condition})) "
+            f"ORDER BY lot_id IS NOT DISTINCT FROM ? DESC, {column}, lot_id LIMIT ?",
+            [part.value, first, *values, first, most],
         )
 
     def curve(self, part: LateralPart) -> pl.DataFrame:

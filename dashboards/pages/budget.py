@@ -47,7 +47,7 @@ def page(records: Records) -> pn.viewable.Viewable:
     chosen = pn.widgets.Select(
         name="Portfolio or subdivision",
         options=list(names),
-        value=parts.from_address("group", names) or next(iter(names)),
+        value=parts.from_address("group", names) or _shared(names) or next(iter(names)),
         width=320,
         stylesheets=[theme.WIDGET],
     )
@@ -60,6 +60,12 @@ def page(records: Records) -> pn.viewable.Viewable:
     )
 
 
+def _shared(names: Mapping[str, tuple[str, str]]) -> str | None:
+    """The portfolio or subdivision that the reader brings along from another page."""
+    asked = {kind: parts.from_address(kind) for kind in ("portfolio", "subdivision")}
+    return next((shown for shown, (kind, name) in names.items() if name == asked[kind]), None)
+
+
 def _group(records: Records, kind: str, name: str) -> pn.viewable.Viewable:
     rows = records.money.policies(kind, name)
     first = rows.row(0, named=True)
@@ -69,10 +75,11 @@ def _group(records: Records, kind: str, name: str) -> pn.viewable.Viewable:
     policy = pn.widgets.Select(
         name="Policy",
         options=dict(zip(rows["shown"], rows["policy"], strict=True)),
-        value=rows.sort("present_value")["policy"][0],
+        value=parts.from_address("policy", rows["policy"]) or rows.sort("present_value")["policy"][0],
         width=260,
         stylesheets=[theme.WIDGET],
     )
+    parts.keep_in_address(policy, "policy")
     return pn.Column(
         parts.card(*_policies(rows, first)),
         parts.card(policy, parts.live(lambda code: _years(records, kind, name, code), policy)),

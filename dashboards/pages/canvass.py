@@ -8,6 +8,7 @@ import polars as pl
 from dashboards import parts, wording
 from dashboards.charts import utility
 from dashboards.data import Records
+from dashboards.filters import Filters, View
 from dashboards.parts import Shown
 
 MOST_DRAWN = 20
@@ -36,9 +37,26 @@ def page(records: Records) -> pn.viewable.Viewable:
     told = areas.filter(pl.col("status") == "ok")
     if told.is_empty():
         return pn.Column(top, parts.empty(NONE, NONE_TODO), parts.card(*_rules()))
-    drawn = told.head(MOST_DRAWN)
+    filters = Filters(records.options, ("subdivision",))
     return pn.Column(
         top,
+        filters.panel(),
+        parts.live(lambda view: _areas(areas, view), filters),
+        parts.card(*_rules()),
+        sizing_mode="stretch_width",
+    )
+
+
+def _areas(areas: pl.DataFrame, view: View) -> pn.viewable.Viewable:
+    if view.subdivision:
+        areas = areas.filter(pl.col("subdivision") == view.subdivision)
+    told = areas.filter(pl.col("status") == "ok")
+    if told.is_empty():
+        return parts.card(
+            parts.note(f"No area of {view.subdivision} is large enough to be told."), *_held_back(areas)
+        )
+    drawn = told.head(MOST_DRAWN)
+    return pn.Column(
         parts.card(
             parts.heading("Unseen failures expected per door"),
             parts.chart(
@@ -50,7 +68,6 @@ def page(records: Records) -> pn.viewable.Viewable:
             ),
         ),
         parts.card(_table(told), *_held_back(areas)),
-        parts.card(*_rules()),
         sizing_mode="stretch_width",
     )
 

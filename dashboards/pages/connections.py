@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import quote
 
 import panel as pn
 import polars as pl
+from markupsafe import Markup
 
 from dashboards import parts, theme, wording
 from dashboards.charts import utility
 from dashboards.data import Records
+from dashboards.filters import Filters, View
 from dashboards.parts import Shown
 from pipeline.vocabulary import LateralPart
 
 LONGEST_TABLE = 25
+NAMES = ("subdivision", "portfolio", "material", "era", "purpose", "years")
 ORDERS = {"riskiest first": "risk", "where money buys most first": "spending"}
 
 TITLE = "Which connections first"
@@ -53,12 +57,14 @@ def page(records: Records) -> pn.viewable.Viewable:
     shown = records.utility.part_shown_first.label
     part = _choice("Part of the lateral", list(PARTS), "part", shown)
     order = _choice("Order of the table", list(ORDERS), "order", next(iter(ORDERS)))
+    filters = Filters(records.options, NAMES)
     return pn.Column(
         top,
         pn.FlexBox(part, order),
         parts.live(lambda name: _counts(records, PARTS[name], n, n_ranked), part),
         parts.card(parts.live(lambda name: pn.Column(*_curve(records, PARTS[name])), part)),
-        parts.card(parts.live(lambda name, by: _table(records, PARTS[name], by, n_ranked), part, order)),
+        filters.panel("Connections of the table (the money above is that of all)"),
+        parts.card(parts.live(lambda *asked: _table(records, *asked), part, order, filters)),
         parts.card(*_assumptions(records)),
         sizing_mode="stretch_width",
     )
@@ -106,11 +112,13 @@ def _curve(records: Records, part: LateralPart) -> list[pn.viewable.Viewable]:
     ]
 
 
-def _table(records: Records, part: LateralPart, by: str, n_ranked: int) -> pn.viewable.Viewable:
-    shown = records.utility.connections(part, ORDERS[by], LONGEST_TABLE)
-    caption = (
-        f"Connections by the {part.label}, {by} (the first {shown.height} of {wording.number(n_ranked)})"
-    )
+def _table(records: Records, name: str, by: str, view: View) -> pn.viewable.Viewable:
+    part, asked = PARTS[name], parts.from_address("lot")
+    shown = records.utility.connections(part, ORDERS[by], view, asked, LONGEST_TABLE)
+    n_ranked = wording.number(records.utility.n_ranked(view))
+    caption = f"Connections by the {part.label}, {by} ({wording.number(shown.height)} of {n_ranked})"
+    if asked is not None and asked in shown["lot_id"]:
+        caption += f"; lot {asked}, which was asked for, comes first"
     crossed = shown.filter(pl.col("has_foreign_line"))["lot_id"].to_list()
     stop = (
         [parts.caution(wording.STOP_WORK, [f"Lots {', '.join(crossed)}.", *wording.STOP_WORK_STEPS])]
@@ -123,7 +131,7 @@ def _table(records: Records, part: LateralPart, by: str, n_ranked: int) -> pn.vi
             shown,
             [
                 Shown("rank", lambda r: wording.number(r["risk_rank"]), is_number=True),
-                Shown("lot", lambda r: r["lot_id"]),
+                Shown("lot", _lot),
                 Shown("main or manhole", lambda r: r["manhole_id"] or r["main_id"] or "–"),
                 Shown("station [ft]", lambda r: wording.number(r["station_ft"]), is_number=True),
                 Shown("last segment", _segment),
@@ -151,6 +159,13 @@ def _table(records: Records, part: LateralPart, by: str, n_ranked: int) -> pn.vi
         parts.text_with_commands(AMONG_FIRST),
         parts.paragraph(OWNERS, wording.SCREENING, small=True),
         sizing_mode="stretch_width",
+    )
+
+
+def _lot(row: Mapping[str, Any]) -> Markup:
+    """The lot, and the way to its place on the map."""
+    return Markup('{} <a href="?page=map&amp;lot={}" aria-label="Lot {} on the map">map</a>').format(
+        row["lot_id"], quote(row["lot_id"]), row["lot_id"]
     )
 
 

@@ -222,3 +222,29 @@ def test_a_row_of_the_table_is_marked_on_the_map_by_keyboard(made_up_server: Ser
     expect(button).to_be_focused()
     expect(page).to_have_url(re.compile("lot=L"))
     watched.assert_clean()
+
+
+def test_a_tie_in_leads_to_its_row_and_the_row_back_to_the_map(town_server: Server, watch: Watch) -> None:
+    watched = watch(town_server)
+    page = watched.open("page=map&lot=000000500")
+    page.get_by_role("link", name="Its place among the connections").click()
+    table = page.get_by_role("table", name=re.compile("^Connections by the"))
+    expect(table.get_by_role("row").nth(1)).to_contain_text("000000500")
+    table.get_by_role("link", name="Lot 000000500 on the map").click()
+    expect(page.get_by_role("status").filter(has_text="Tie-in of")).to_be_visible()
+    watched.assert_clean()
+
+
+def test_filters_of_the_map_go_along_to_the_connections(town_server: Server, watch: Watch) -> None:
+    watched = watch(town_server)
+    page = watched.open("page=map&material=cast_iron")
+    page.get_by_role("link", name="Which connections first", exact=True).click()
+    expect(page.get_by_text("Shown: cast iron.")).to_be_attached()
+    expect(page).to_have_url(re.compile("material=cast_iron"))
+    table = page.get_by_role("table", name=re.compile("^Connections by the"))
+    expect(table).to_be_visible()
+    everything = watch(town_server).open("page=connections")
+    whole = everything.get_by_role("table", name=re.compile("^Connections by the"))
+    expect(whole).to_be_visible()
+    assert table.get_attribute("aria-label") != whole.get_attribute("aria-label")
+    watched.assert_clean()
