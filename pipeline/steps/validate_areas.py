@@ -76,8 +76,13 @@ def judge_areas(
     progress("Foretelling lots with and without their area")
     asked, _ = part_of(exposure, outcome, settings.seed)
     rows = camera_looks(asked, outcome)
-    _, out = next(dealt_folds(rows["lot_id"].to_numpy(), LEFT_OUT))
-    why_not = too_few(rows, out)
+    n_lots = rows["lot_id"].n_unique()
+    out = (
+        next(dealt_folds(rows["lot_id"].to_numpy(), LEFT_OUT))[1]
+        if n_lots >= LEFT_OUT
+        else rows["row"].to_numpy()
+    )
+    why_not = too_few(rows, out) or ("" if n_lots >= LEFT_OUT else "All looks are at a few lots.")
     if why_not:
         return _answer(True, None, None, f"Not tested: {why_not}")
     # The draws of these fits are not used.
