@@ -81,6 +81,7 @@ def options(reader: PublishedReader) -> Options:
             "SELECT purpose FROM lot_inspections WHERE purpose IS NOT NULL GROUP BY 1 ORDER BY count(*) DESC, 1"
         ),
         years=distinct(
-            "SELECT DISTINCT floor(look_year)::BIGINT FROM lot_inspections WHERE inspection_date IS NOT NULL ORDER BY 1"
+            "SELECT DISTINCT floor(look_year)::BIGINT FROM lot_inspections "
+            "WHERE inspection_date IS NOT NULL AND look_year IS NOT NULL ORDER BY 1"
         ),
     )

@@ -25,7 +25,7 @@ import numpy as np
 from tornado.httpclient import AsyncHTTPClient, HTTPRequest
 from tornado.websocket import WebSocketClientConnection, websocket_connect
 
-from tests.browser.conftest import cpu_seconds, running_server
+from tests.browser.conftest import Server, cpu_seconds, running_server
 
 READERS, THINK_S, SECONDS = 50, 5.0, 60.0
 #: A document of all areas of a large town is long.
@@ -68,10 +68,11 @@ HABITS = (
 
 @dataclass
 class Told:
-    """Waits [s] by what was waited for, and faults."""
+    """Waits [s] by what was waited for, faults, and processor time of the server [s]."""
 
     waits: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
     faults: list[str] = field(default_factory=list)
+    worked: dict[str, float] = field(default_factory=dict)
 
 
 class Reader:
@@ -184,16 +185,17 @@ async def _at_work(reader: Reader, habit: Habit, number: int, told: Told, until:
         due = max(due + THINK_S, clock())
 
 
-async def _all(address: str, habits: Sequence[Habit], n_readers: int, seconds: float) -> tuple[Told, float]:
+async def _all(server: Server, habits: Sequence[Habit], n_readers: int, seconds: float) -> Told:
     told, loop = Told(), asyncio.get_running_loop()
-    reading = [Reader(address, habits[i % len(habits)]) for i in range(n_readers)]
+    reading = [Reader(server.address, habits[i % len(habits)]) for i in range(n_readers)]
+    before = cpu_seconds(server)
     for reader in reading:
         started = loop.time()
         await reader.open()
         told.waits["opened"].append(loop.time() - started)
     for reader in reading:
         await reader.settle()
-    began = loop.time()
+    began, opened = loop.time(), cpu_seconds(server)
     done = await asyncio.gather(
         *(
             _at_work(reader, habits[i % len(habits)], i, told, began + seconds)
@@ -204,7 +206,8 @@ async def _all(address: str, habits: Sequence[Habit], n_readers: int, seconds: f
     told.faults = [f"{type(fault).__name__}: {fault}" for fault in done if fault is not None]
     for reader in reading:
         reader.close()
-    return told, loop.time() - began
+    told.worked = {"opening": opened - before, "changes": cpu_seconds(server) - opened}
+    return told
 
 
 def main() -> None:
@@ -222,15 +225,14 @@ def main() -> None:
         tempfile.TemporaryDirectory() as scratch,
         running_server(asked.workspace.resolve(), Path(scratch) / "server.log") as server,
     ):
-        before = cpu_seconds(server)
-        told, seconds = asyncio.run(_all(server.address, habits, asked.readers, asked.seconds))
-        used = cpu_seconds(server) - before
+        told = asyncio.run(_all(server, habits, asked.readers, asked.seconds))
         faults = [*told.faults, *(line for line in server.log().splitlines() if "rror" in line)]
     changes = [wait for what, waits in told.waits.items() if what != "opened" for wait in waits]
     for what, waits in {**told.waits, "all changes": changes}.items():
         middle, high = np.percentile(waits, [50, 95])
         print(f"{what}: {middle:.2f} s, p95 {high:.2f} s, longest {max(waits):.2f} s ({len(waits)} times)")  # noqa: T201
-    print(f"{len(faults)} faults, {used:.0f} s of the server's processor in all, {seconds:.0f} s of changes")  # noqa: T201
+    each = told.worked["changes"] / len(changes), told.worked["opening"] / asked.readers
+    print(f"processor of the server: {each[0]:.3f} s a change, {each[1]:.2f} s a page; {len(faults)} faults")  # noqa: T201
     for fault in faults[:10]:
         print(fault)  # noqa: T201
 
