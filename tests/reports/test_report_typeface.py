@@ -3,8 +3,11 @@
 from io import BytesIO
 from pathlib import Path
 
+import altair as alt
 import polars as pl
 import pytest
+import vl_convert
+from PIL import Image
 from pypdf import PdfReader
 
 from dashboards.parts import Shown
@@ -69,3 +72,14 @@ def test_the_licence_travels_with_the_typeface():
     assert "Permission is hereby granted, free of charge" in licence
     for file in typeface.FILES.values():
         assert (Path(typeface.FOLDER) / file).stat().st_size < 300_000
+
+
+def test_charts_are_lettered():
+    """A family that nobody knows draws no letter at all: the typeface must put more ink on paper than that."""
+
+    def ink(family: str) -> int:
+        chart = alt.Chart(pl.DataFrame({"year": [1, 2]})).mark_point().encode(x="year:Q")
+        drawn = vl_convert.vegalite_to_png(chart.configure(font=family, background="white").to_dict())
+        return sum(Image.open(BytesIO(drawn)).convert("L").histogram()[:140])
+
+    assert ink(typeface.FAMILY) > 1.5 * ink("a family that nobody knows")
