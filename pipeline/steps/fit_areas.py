@@ -136,14 +136,13 @@ class ExpectedParts:
 
 def expected_parts(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) -> ExpectedParts:
     """Prepare the chances of `chosen_looks`, so that many parameter draws share the work."""
-    # A whole-line verdict is one call on the worst of its members; otherwise each life is called by itself.
+    # A camera that is asked for the whole line looks at each of its pipes, and may overlook each by itself.
     ordered = (
         believed_looks(fit, exposure, chosen)
         .with_row_index("look")
-        .with_columns(call=pl.when("is_line").then(pl.lit(-1)).otherwise("life_id"))
-        .sort("lot_id", "inspection_id", "call", "look")
+        .sort("lot_id", "inspection_id", "life_id", "look")
     )
-    call = ordered.select(pl.struct("lot_id", "inspection_id", "call").rle_id()).to_series().to_numpy()
+    call = ordered.select(pl.struct("lot_id", "inspection_id", "life_id").rle_id()).to_series().to_numpy()
     call_start = np.flatnonzero(np.diff(call, prepend=-1))
     lot = ordered.select(pl.col("lot_id").rle_id()).to_series().to_numpy()[call_start]
     lots = ordered.group_by("lot_id", maintain_order=True).agg(pl.col("is_bad").any())

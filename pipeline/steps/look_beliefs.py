@@ -52,7 +52,7 @@ def believed_looks(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) ->
         .join(dug_out, on=["lot_id", "sequence"], how="left", maintain_order="left")
         .select(
             *chosen.columns,
-            sensitivity=pl.when("is_line").then(camera).otherwise(pl.col("sensitivity").fill_null(camera)),
+            sensitivity=pl.col("sensitivity").fill_null(camera),
             counts=(pl.col("life_number") <= pl.col("dug_out")).fill_null(True),
         )
     )

@@ -37,6 +37,8 @@ KINDS = ("block", "subdivision", "cell")
 #: Neighbours of an area: those whose middles are nearest.
 NEIGHBOURS = 6
 FOLDS = 5
+#: Of a larger town so many looks, of whole areas, tell whether multipliers help: the errors are small by then.
+MOST_JUDGED = 100_000
 #: Areas with looks that make a comparison of areas worth while; judgement.
 LEAST_AREAS = 5
 METHODS = {"towards_town": "drawn towards the town", "towards_neighbours": "drawn towards their neighbours"}
@@ -160,17 +162,32 @@ def _one_kind(
             prior=(together.neighbour_share, together.variance),
         )
     gains = {}
+    part = _judged_part(areas.of_look, n_areas, fold_rng)
+    judged = areas.of_look[part]
     for name, model in models.items():
-        for held_out, fold in _folds(areas, n_areas, fold_rng).items():
-            gains[name, held_out] = held_out_gain(chance, events, areas.of_look, fold, model, bounds)
+        for held_out, fold in _folds(judged, n_areas, fold_rng).items():
+            gains[name, held_out] = held_out_gain(
+                chance[part], events[part], judged, fold, model, bounds.at(part)
+            )
     table = _table(areas, chance, events, fits, settings)
     return table, _effects(areas.kind, fits, gains)
 
 
-def _folds(areas: _Areas, n_areas: int, rng: np.random.Generator) -> dict[str, IntArray]:
+def _judged_part(of_look: IntArray, n_areas: int, rng: np.random.Generator) -> np.ndarray:
+    """Looks of areas taken at random until they are enough; all of them in a smaller town."""
+    if len(of_look) <= MOST_JUDGED:
+        return np.ones(len(of_look), dtype=np.bool_)
+    order = rng.permutation(n_areas)
+    enough = np.cumsum(np.bincount(of_look, minlength=n_areas)[order]) <= MOST_JUDGED
+    kept = np.zeros(n_areas, dtype=np.bool_)
+    kept[order[enough]] = True
+    return np.asarray(kept[of_look])
+
+
+def _folds(of_look: IntArray, n_areas: int, rng: np.random.Generator) -> dict[str, IntArray]:
     """Deal lots, and whole areas, into parts that are left out in turn."""
-    lots = rng.permutation(len(areas.of_look)) % FOLDS
-    return {"lots": lots, "areas": (rng.permutation(n_areas) % FOLDS)[areas.of_look]}
+    lots = rng.permutation(len(of_look)) % FOLDS
+    return {"lots": lots, "areas": (rng.permutation(n_areas) % FOLDS)[of_look]}
 
 
 def _effects(kind: str, fits: dict[str, AreaHazards], gains: dict[tuple[str, str], Gain]) -> pl.DataFrame:

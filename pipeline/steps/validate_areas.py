@@ -99,13 +99,27 @@ def judge_areas(
     chances = [chance_at_looks(fit, asked, held) for fit in fits]
     lead = lead_of(chances[0], chances[1], held["is_bad"].to_numpy(), held["group"].to_numpy())
     likelihood = fits[0].fitted.log_marginal - fits[1].fitted.log_marginal
-    is_told = abs(lead.by) > lead.error
-    is_used = lead.by > 0 if is_told else likelihood > LEAST_LIKELIHOOD_GAIN
+    is_used = is_worth_it(lead, likelihood)
     words = _words(fits[0], lead, len(out))
-    if not is_told:
+    if abs(lead.by) <= lead.error:
         words += f", which cannot tell; the likelihood of the looks fitted is {likelihood:+.1f} with it (log)"
     end = "scores take it in" if is_used else "it is switched off, and scores are made without areas"
     return _answer(is_used, fits[0], lead, f"{words}: {end}.", likelihood)
+
+
+def is_worth_it(lead: Lead, likelihood: float) -> bool:
+    """Decide whether scores take areas in.
+
+    Parameters
+    ----------
+    lead : Lead
+        Of the fit with areas over the one without, on looks left out.
+    likelihood : float
+        Log marginal likelihood of the looks fitted, with areas less without.
+    """
+    if abs(lead.by) > lead.error:
+        return lead.by > 0
+    return likelihood > LEAST_LIKELIHOOD_GAIN
 
 
 def _without_areas(settings: Settings) -> Settings:
