@@ -87,6 +87,8 @@ def part_of(exposure: Exposure, outcome: str, seed: int) -> tuple[Exposure, bool
 
 def later_fold(rows: pl.DataFrame) -> tuple[str, list[Fold]]:
     """Split looks at a date, or say why that cannot be."""
+    if rows.is_empty():
+        return too_few(rows, np.arange(0)), []
     dated = rows.filter(pl.col("install_source") != "age_only")
     if dated.height < rows.height / 2:
         return "The records keep ages and no dates: nothing is later than anything else.", []

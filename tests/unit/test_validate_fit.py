@@ -230,6 +230,16 @@ def test_no_look_at_a_lot_left_out_is_fitted():
         assert set(kept.looks["life_id"]) == set(kept.line_looks["life_id"]) == set(rest)
 
 
+@pytest.mark.parametrize("n", [0, 1])
+def test_hardly_a_look_stops_nothing(n):
+    frame = rows().head(n).with_columns(is_known=pl.lit(value=False))
+    town = whole(frame)
+    assert kept_looks.part_of(town, "any", 1) == (town, False)
+    looks = kept_looks.camera_looks(town, "any")
+    for folds in (kept_looks.later_fold, kept_looks.area_folds, kept_looks.lot_folds):
+        assert folds(looks)[0].startswith("Too few")
+
+
 @pytest.mark.parametrize(
     ("changed", "folds", "words"),
     [
