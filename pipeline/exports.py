@@ -7,6 +7,7 @@ workspace. Lots in `do_not_contact.csv` (a column `lot_id` or `address`) are lef
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -145,9 +146,9 @@ def do_not_contact(workspace: Workspace, lots: pl.DataFrame) -> DoNotContact:
 def _entries(path: Path) -> list[str]:
     try:
         raw = readers.read(path)
-    except InputFileError as exc:
+    except InputFileError:
         # A file that holds only its header is a list with nobody on it.
-        if path.stat().st_size and "no rows" in str(exc).lower():
+        if path.is_file() and _holds_only_its_header(path):
             return []
         raise
     names = {header.strip().lower(): header for header in raw.headers}
@@ -163,6 +164,13 @@ def _entries(path: Path) -> list[str]:
         values = raw.column(header).str.strip_chars()
         entries += values.filter(values.is_not_null() & (values != "")).to_list()
     return entries
+
+
+def _holds_only_its_header(path: Path) -> bool:
+    lines = [line.strip(' ,;\t"') for line in path.read_bytes().decode("utf-8-sig", "replace").splitlines()]
+    filled = [line.lower() for line in lines if line]
+    known = {*LOT_HEADERS, *ADDRESS_HEADERS}
+    return len(filled) == 1 and any(cell.strip(' "') in known for cell in re.split("[,;\t]", filled[0]))
 
 
 def _near(key: str | None, of_key: dict[str, list[str]]) -> Sequence[str]:

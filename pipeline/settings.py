@@ -6,7 +6,7 @@ import math
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -103,6 +103,18 @@ class DetectionRates:
 _RATE_SETTINGS = {item.name for item in fields(DetectionRates)}
 
 
+#: Whole numbers, from 1 up, and what is more than any records need or a machine holds.
+MOST = {
+    "min_lives": 1_000_000,
+    "min_events": 1_000_000,
+    "min_area_inspections": 1_000_000,
+    "min_area_events": 1_000_000,
+    "n_draws": 10_000,
+    "hot_spot_draws": 100_000,
+    "seed": 2**63 - 1,
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """What a user may set; every value is printed with the results that used it.
@@ -162,20 +174,14 @@ class Settings:
 
     def __post_init__(self) -> None:
         """Refuse impossible values with one sentence."""
-        for name in (
-            "min_lives",
-            "min_events",
-            "min_area_inspections",
-            "min_area_events",
-            "n_draws",
-            "hot_spot_draws",
-            "seed",
-        ):
+        for name, most in MOST.items():
             value = getattr(self, name)
-            if isinstance(value, bool) or not isinstance(value, int) or value < 1:
+            if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= most:
                 raise SettingsError(
-                    f"settings.toml, {name}: {value!r} is not a whole number from 1 up. Correct it."
+                    f"settings.toml, {name}: {value!r} is not a whole number from 1 to {most:,}. Correct it."
                 )
+        if not isinstance(self.town, str):
+            raise SettingsError('settings.toml, town: write a name in quotes, such as "Alder City".')
         if not isinstance(self.holding_period_years, int | float) or not 0 < self.holding_period_years <= 100:
             msg = f"settings.toml, holding_period_years: {self.holding_period_years!r} is not between 0 and 100. Correct it."
             raise SettingsError(msg)
@@ -185,7 +191,7 @@ class Settings:
             raise SettingsError(msg)
         if not isinstance(self.is_synthetic, bool):
             raise SettingsError("settings.toml, is_synthetic: write true or false.")
-        if self.as_of is not None and not isinstance(self.as_of, date):
+        if self.as_of is not None and (not isinstance(self.as_of, date) or isinstance(self.as_of, datetime)):
             raise SettingsError("settings.toml, as_of: write a date such as 2026-06-30, without quotes.")
         _refuse_unknown("default_outcome", (self.default_outcome,), Outcome.codes())
         _refuse_unknown("selected_purposes", self.selected_purposes, Purpose.codes())

@@ -70,7 +70,7 @@ def _town(workspace: Workspace, folder: Path, *, lots: int, seed: int) -> dict[s
     """Draw the town, or take the one that is there if it is the one asked for."""
     known = folder / DESCRIPTION
     if known.exists():
-        description: dict[str, Any] = json.loads(known.read_text(encoding="utf-8"))
+        description = _described(known)
         if (description["n_lots"], description["seed"]) != (lots, seed):
             msg = (
                 f"{workspace.root} already holds a town of {description['n_lots']:,} lots with seed "
@@ -93,9 +93,21 @@ def _town(workspace: Workspace, folder: Path, *, lots: int, seed: int) -> dict[s
         raise SettingsError(f"--lots {lots}: a town has at most {MOST_LOTS:,} lots. Ask for fewer.")
     workspace.create()
     generate(folder, n_lots=lots, seed=seed, progress=tell)
-    description = json.loads(known.read_text(encoding="utf-8"))
+    description = _described(known)
     workspace.write_settings(town_settings(description))
     return description
+
+
+def _described(file: Path) -> dict[str, Any]:
+    try:
+        description: dict[str, Any] = json.loads(file.read_text(encoding="utf-8"))
+        if {"n_lots", "seed", "town_name", "detection"} <= set(description):
+            return description
+    except (OSError, ValueError, TypeError):
+        pass
+    raise SettingsError(
+        f"{file}: this is no description of an invented town, or it is damaged. Name another folder with --workspace."
+    )
 
 
 def town_settings(description: dict[str, Any]) -> Settings:

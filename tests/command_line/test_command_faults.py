@@ -110,7 +110,8 @@ def test_settings_that_say_nonsense_are_named(underlot, jobs: Path, tmp_path: Pa
     answer = underlot("build", workspace=workspace)
     assert answer.code == 2
     assert (
-        one_sentence(answer.err) == "settings.toml, min_lives: 0 is not a whole number from 1 up. Correct it."
+        one_sentence(answer.err)
+        == "settings.toml, min_lives: 0 is not a whole number from 1 to 1,000,000. Correct it."
     )
 
 

@@ -14,6 +14,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipeline.errors import InputFileError
+from pipeline.exports import do_not_contact
 from pipeline.published.read import open_current
 from pipeline.settings import Workspace
 from pipeline.steps.score import SEEN_COLUMNS, area_fit_to_leave
@@ -129,6 +131,17 @@ def test_doors_leave_out_whom_not_to_contact_even_when_mistyped(underlot, office
         == [1] * left["area_id"].n_unique()
     )
     assert log_of(office)[-1]["n_lots"] == left.height
+
+
+@pytest.mark.parametrize("entries", ["name\nx\n", "house\n", ",,\n"])
+def test_only_a_known_header_alone_is_a_list_with_nobody_on_it(office, entries) -> None:
+    lots = pl.DataFrame({"lot_id": ["1"], "address": ["1 Elm St"]})
+    file = office.root / "do_not_contact.csv"
+    file.write_text("Lot, note\n")
+    assert do_not_contact(office, lots).lots == frozenset()
+    file.write_text(entries)
+    with pytest.raises(InputFileError):
+        do_not_contact(office, lots)
 
 
 def test_a_list_that_cannot_be_read_stops_every_list_of_lots(underlot, office, lots) -> None:

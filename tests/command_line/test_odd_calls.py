@@ -55,6 +55,15 @@ def test_more_lots_than_a_town_has_are_refused(underlot, tmp_path: Path) -> None
     assert not (tmp_path / "w").exists()
 
 
+@pytest.mark.parametrize("text", ["{", "{}", "3"])
+def test_a_damaged_description_of_the_town_is_named(underlot, tmp_path: Path, text) -> None:
+    (tmp_path / "town").mkdir()
+    (tmp_path / "town" / "town.json").write_text(text)
+    answer = underlot("demo", "--lots", "600", "--no-serve", workspace=tmp_path)
+    assert answer.code == 2
+    assert "town.json: this is no description of an invented town, or it is damaged." in answer.err
+
+
 def test_a_long_list_of_strangers_is_told_in_few_lines(underlot, town: Workspace, tmp_path: Path) -> None:
     asked = tmp_path / "list.csv"
     asked.write_text("address\n" + "".join(f"{n} Nowhere Street\n" for n in range(60)))
