@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import expit
 
 from models.laws import REFERENCE_AGE, link, time_scale
-from models.looks import FloatArray
+from models.looks import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -28,6 +28,11 @@ class Predictors:
         """Those that there are, in the order of the coefficients."""
         both = (self.log_hazard, self.log_shape)
         return both if self.start is None else (*both, self.start)
+
+    def take(self, row: IntArray) -> Predictors:
+        """Predictors of some rows, or of rows that share theirs."""
+        start = None if self.start is None else self.start[..., row]
+        return Predictors(self.log_hazard[..., row], self.log_shape[..., row], start)
 
 
 @dataclass(frozen=True)

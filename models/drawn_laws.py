@@ -26,7 +26,7 @@ from models.laws import (
     standard_form,
 )
 from models.looks import FloatArray, IntArray
-from models.patterns import Forms, mix, words
+from models.patterns import Forms, kinds_of_rows, mix, words
 
 #: Chances worked at once: with 200 draws they stay in the processor's cache.
 CHANCES_AT_ONCE = 1_000
@@ -104,7 +104,7 @@ def drawn_laws(
         As `FittedLives.predictors` does.
     """
     designs = [np.atleast_2d(np.asarray(a, dtype=np.float64)) for a in (X, Z, W) if a is not None]
-    first, kind = _kinds(designs)
+    first, kind = kinds_of_rows(designs)
     of_kind = [design[first] for design in designs]
     at = fitted.predictors(of_kind[0], of_kind[1], of_kind[2] if W is not None else None, draws)
     n_areas = draws.shape[1] - len(fitted.names)
@@ -120,15 +120,6 @@ def drawn_laws(
         from_start=None if at.start is None else np.ascontiguousarray(expit(-at.start).T),
         of_area=np.ascontiguousarray(of_area),
     )
-
-
-def _kinds(designs: list[FloatArray]) -> tuple[IntArray, IntArray]:
-    """First row of each distinct combination of covariates, and the combination of each row."""
-    key = np.zeros(len(designs[0]), dtype=np.uint64)
-    for i, column in enumerate(column for design in designs for column in design.T):
-        key = mix(key + mix(words(column)) + np.uint64(i))
-    _, first, kind = np.unique(key, return_index=True, return_inverse=True)
-    return first, kind
 
 
 def survive(forms: Forms, laws: DrawnLaws, dtype: DTypeLike = np.float64) -> NDArray[Any]:

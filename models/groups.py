@@ -20,12 +20,20 @@ class Groups:
     of_row: IntArray
     n: int
 
+    def totals(self, value: FloatArray) -> FloatArray:
+        """Sums of the rows' values by group, shape (n,)."""
+        return total_by(self.of_row, value, self.n + 1)[: self.n]
+
+    def by_kind(self, value: FloatArray, kind: IntArray, n_kinds: int) -> sparse.csr_array:
+        """Sums of the rows' values by group and kind of row, shape (n, n_kinds)."""
+        rows = self.rows
+        entries = (value[rows], (self.of_row[rows], kind[rows]))
+        return sparse.csr_array(entries, shape=(self.n, n_kinds))
+
     @cached_property
-    def sums(self) -> sparse.csr_array:
-        """Rows to the sums of their groups, shape (n, n_rows)."""
-        rows = np.flatnonzero(self.of_row < self.n)
-        entries = (np.ones(len(rows)), (self.of_row[rows], rows))
-        return sparse.csr_array(entries, shape=(self.n, len(self.of_row)))
+    def rows(self) -> IntArray:
+        """Rows that have a group."""
+        return np.flatnonzero(self.of_row < self.n)
 
 
 class Members:
@@ -44,10 +52,6 @@ class Members:
         self.order = np.argsort(of, kind="stable")
         self.first = np.searchsorted(of[self.order], np.arange(n + 1))
 
-    def totals(self, value: FloatArray) -> FloatArray:
-        """Sums by group, shape (n,)."""
-        return total_by(self.of, value, self.n + 1)[: self.n]
-
     def squares(self, rows: FloatArray, weight: FloatArray | float) -> Arrow:
         """Σ weight · row rowᵀ, the last entry of each row standing for the effect of its own group."""
         weighted = rows * np.broadcast_to(weight, len(rows))[:, None]
@@ -59,12 +63,3 @@ class Members:
         to_group = sparse.csr_array((rows[grouped, p], grouped, self.first), shape=(self.n, len(rows)))
         beside = to_group @ weighted
         return Arrow(corner, beside[:, :p], beside[:, p])
-
-
-@dataclass(frozen=True)
-class Membership:
-    """Groups of factors, terms and patterns."""
-
-    factors: Members
-    terms: Members
-    patterns: Members

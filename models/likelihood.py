@@ -15,7 +15,8 @@ from scipy import sparse
 from models.arrow import Arrow
 from models.atoms import Atoms, Predictors, life_atoms, log_age_from_reference
 from models.errors import ModelInputError
-from models.groups import Groups, Members, Membership
+from models.groups import Groups
+from models.joint_patterns import SMALLEST, JointPatterns
 from models.laws import code_of
 from models.lines import (
     Units,
@@ -39,9 +40,6 @@ from models.patterns import (
     total_by,
     words,
 )
-
-#: A probability below this is taken as this: exp(-690), far beyond any believable record.
-SMALLEST = 1e-300
 
 
 @dataclass(frozen=True)
@@ -103,7 +101,16 @@ class LooksLikelihood:
         self._gather(parts)
         self._drop_impossible(parts)
         self.groups = groups
-        self.member = self._membership(groups)
+        if groups is not None:
+            self._check_groups(groups)
+        self.joint = JointPatterns(
+            self.term_of_factor,
+            self.pattern_of_term,
+            self.n_patterns,
+            self.slot_factor,
+            self.slot_row,
+            groups or Groups(np.zeros(int(self.slot_row.max(initial=-1)) + 1, dtype=np.int64), 0),
+        )
 
     def _gather(self, parts: Parts) -> None:
         """Number distinct (row, age) atoms, in order of row, and lay out the sparse sums."""
@@ -180,111 +187,114 @@ class LooksLikelihood:
         factor, _ = self._factors(at)
         return float(self.weight @ np.log(self._chances(self._products(factor))))
 
-    def derivatives(self, at: Predictors, designs: tuple[FloatArray, ...]) -> Derivatives:
-        """Log-likelihood, gradient and Hessian by the coefficients of all designs, then by the groups' effects."""
+    def derivatives(
+        self, at: Predictors, designs: tuple[FloatArray, ...], kind: IntArray | None = None
+    ) -> Derivatives:
+        """Log-likelihood, gradient and Hessian by the coefficients of all designs, then by the groups' effects.
+
+        Parameters
+        ----------
+        at : Predictors
+            Of each covariate row.
+        designs : tuple of ndarray, shape (n_kinds, …)
+            Covariates of each predictor.
+        kind : ndarray of int, shape (n_rows,), optional
+            Which covariates each row has; default its own.
+        """
         factor, atoms = self._factors(at)
         product = self._products(factor)
         chance = self._chances(product)
         term_share = self.term_coef * product * (self.weight / chance)[self.pattern_of_term]
         pull = term_share[self.term_of_factor] / np.maximum(factor, SMALLEST)
-        slopes = self._row_sums(atoms.first, len(factor), len(designs[0]))
-        jacobian = np.hstack([slope @ design for slope, design in zip(slopes, designs, strict=True)])
-        by_group = np.zeros(len(factor)) if self.groups is None else self.sums @ atoms.first[0]
-        gradient = np.concatenate((jacobian.T @ pull, self.member.factors.totals(by_group * pull)))
-        bent = self._curvature(pull, atoms, designs)
-        crossed = self._cross_terms(np.column_stack((jacobian, by_group)), factor, term_share, chance)
-        hessian = bent + crossed
+        slopes = self._slot_slopes(atoms.first)
+        kind = np.arange(len(at.log_hazard)) if kind is None else kind
+        bends = self._row_bends(pull, chance, atoms, slopes, len(kind))
+        hessian = self._over_rows(bends, designs, kind) + self.joint.squares(
+            slopes, factor, term_share, self.weight, designs, kind
+        )
+        gradient = self._gradient(pull, slopes, designs, kind)
         return Derivatives(float(self.weight @ np.log(chance)), gradient, hessian)
 
-    def _membership(self, groups: Groups | None) -> Membership:
-        """Group of each factor, term and pattern."""
-        n_factors = len(self.constant)
-        of_factor = np.zeros(n_factors, dtype=np.int64)
-        if groups is None:
-            of_none = Members(of_factor, 0)
-            return Membership(of_none, of_none, of_none)
-        # Factors without an age (certain whatever the curve) have no slope: any group will do for them.
-        of_factor[self.slot_factor] = groups.of_row[self.slot_row]
-        if (of_factor[self.slot_factor] != groups.of_row[self.slot_row]).any():
-            raise ModelInputError("a life may be in two groups; groups must be known.")
-        of_term = np.zeros(len(self.term_coef), dtype=np.int64)
-        of_pattern = np.zeros(self.n_patterns, dtype=np.int64)
-        has_slot = np.zeros(n_factors, dtype=np.bool_)
-        has_slot[self.slot_factor] = True
-        term = self.term_of_factor[has_slot]
-        of_term[term] = of_factor[has_slot]
-        of_pattern[self.pattern_of_term[term]] = of_factor[has_slot]
-        if (of_pattern[self.pattern_of_term[term]] != of_factor[has_slot]).any():
-            raise ModelInputError("a line has lives of two groups.")
-        return Membership(*(Members(of, groups.n) for of in (of_factor, of_term, of_pattern)))
+    def _check_groups(self, groups: Groups) -> None:
+        """Refuse patterns of two groups."""
+        group = groups.of_row[self.slot_row]
+        for of_slot, message in (
+            (self.slot_factor, "a life may be in two groups; groups must be known."),
+            (self._pattern_of_slot(), "a line has lives of two groups."),
+        ):
+            known = np.zeros(int(of_slot.max(initial=-1)) + 1, dtype=np.int64)
+            known[of_slot] = group
+            if (known[of_slot] != group).any():
+                raise ModelInputError(message)
 
-    def _row_sums(
-        self, per_atom: tuple[FloatArray, ...], n_factors: int, n_rows: int
-    ) -> list[sparse.csr_array]:
-        """Σ coef · derivative within each (factor, row), as sparse factor × row arrays."""
-        result = []
-        indptr = np.searchsorted(self.slot_factor, np.arange(n_factors + 1))
-        for derivative in per_atom:
-            entry = self.sums.data * derivative[self.sums.indices]
-            data = np.add.reduceat(entry, self.slot_start) if len(entry) else entry
-            result.append(sparse.csr_array((data, self.slot_row, indptr), shape=(n_factors, n_rows)))
+    def _pattern_of_slot(self) -> IntArray:
+        result: IntArray = self.pattern_of_term[self.term_of_factor[self.slot_factor]]
         return result
 
-    def _curvature(self, pull: FloatArray, atoms: Atoms, designs: tuple[FloatArray, ...]) -> Arrow:
-        """The part of the Hessian from second derivatives of S: one small block per row."""
-        atom_pull = self.sums.T @ pull
-        n_rows = len(designs[0])
+    def _slot_slopes(self, per_atom: tuple[FloatArray, ...]) -> list[FloatArray]:
+        """Σ coef · derivative within each slot, by predictor."""
+        entries = [self.sums.data * derivative[self.sums.indices] for derivative in per_atom]
+        return [np.add.reduceat(entry, self.slot_start) if len(entry) else entry for entry in entries]
 
-        by_row = [
-            [total_by(self.atom_row, atom_pull * second, n_rows) for second in seconds]
-            for seconds in atoms.second
+    def _gradient(
+        self, pull: FloatArray, slopes: list[FloatArray], designs: tuple[FloatArray, ...], kind: IntArray
+    ) -> FloatArray:
+        """Gradient by the coefficients, then by the groups' effects."""
+        of_slot, n_rows = pull[self.slot_factor], len(kind)
+        by_row = [total_by(self.slot_row, slope * of_slot, n_rows) for slope in slopes]
+        parts = [
+            design.T @ total_by(kind, total, len(design))
+            for design, total in zip(designs, by_row, strict=True)
         ]
+        # An effect adds to the log hazard, the first predictor: its derivatives are the same.
+        return np.concatenate((*parts, *([] if self.groups is None else [self.groups.totals(by_row[0])])))
+
+    def _row_bends(
+        self,
+        pull: FloatArray,
+        chance: FloatArray,
+        atoms: Atoms,
+        slopes: list[FloatArray],
+        n_rows: int,
+    ) -> list[list[FloatArray]]:
+        """Second derivatives by the predictors of one row: of S, and of patterns that depend on no other row."""
+        atom_pull = self.sums.T @ pull
+        slot = self.joint.plain_slot
+        row, pattern = self.slot_row[slot], self._pattern_of_slot()[slot]
+        term = self.term_of_factor[self.slot_factor[slot]]
+        # Relative to the pattern's chance first: its square may be below what numbers can hold.
+        plain = [slope[slot] * self.term_coef[term] / chance[pattern] for slope in slopes]
+        weight = self.weight[pattern]
+        return [
+            [
+                total_by(self.atom_row, atom_pull * second, n_rows)
+                - total_by(row, weight * plain[i] * plain[j], n_rows)
+                for j, second in enumerate(seconds)
+            ]
+            for i, seconds in enumerate(atoms.second)
+        ]
+
+    def _over_rows(
+        self, bends: list[list[FloatArray]], designs: tuple[FloatArray, ...], kind: IntArray
+    ) -> Arrow:
+        """Sum what each row adds to the Hessian over rows of one kind, then over kinds and groups."""
         blocks: list[list[FloatArray]] = [[np.empty(0)] * len(designs) for _ in designs]
-        for i, totals in enumerate(by_row):
+        for i, totals in enumerate(bends):
             for j, total in enumerate(totals):
-                blocks[i][j] = designs[i].T @ (total[:, None] * designs[j])
+                of_kind = total_by(kind, total, len(designs[0]))
+                blocks[i][j] = designs[i].T @ (of_kind[:, None] * designs[j])
                 blocks[j][i] = blocks[i][j].T
         corner, groups = np.block(blocks), self.groups
         if groups is None:
             return Arrow(corner, np.zeros((0, len(corner))), np.zeros(0))
-        # An effect adds to the log hazard, the first predictor: its derivatives are the same.
-        with_each = [totals[0] for totals in by_row]
+        with_each = [totals[0] for totals in bends]
         cross = np.hstack(
-            [groups.sums @ (by[:, None] * design) for by, design in zip(with_each, designs, strict=True)]
+            [
+                groups.by_kind(total, kind, len(design)) @ design
+                for total, design in zip(with_each, designs, strict=True)
+            ]
         )
-        return Arrow(corner, cross, groups.sums @ with_each[0])
-
-    def _cross_terms(
-        self,
-        jacobian: FloatArray,
-        factor: FloatArray,
-        term_share: FloatArray,
-        chance: FloatArray,
-    ) -> Arrow:
-        """The part from products of first derivatives, within terms and within patterns.
-
-        The last column of `jacobian` is the slope by the effect of the factor's own group.
-        """
-        if self.is_linear:
-            scaled = jacobian * (self.term_coef * np.sqrt(self.weight) / chance)[:, None]
-            return self.member.factors.squares(scaled, -1.0)
-        member = self.member
-        relative = jacobian / np.maximum(factor, SMALLEST)[:, None]
-        n_terms = len(self.term_coef)
-        to_term = sparse.csr_array(
-            (np.ones(len(factor)), (self.term_of_factor, np.arange(len(factor)))),
-            shape=(n_terms, len(factor)),
-        )
-        by_term = to_term @ relative
-        own = member.factors.squares(relative, -term_share[self.term_of_factor])
-        joint = member.terms.squares(by_term, term_share)
-        to_pattern = sparse.csr_array(
-            (term_share, (self.pattern_of_term, np.arange(n_terms))), shape=(self.n_patterns, n_terms)
-        )
-        by_pattern = to_pattern @ by_term
-        weight = np.where(self.weight > 0.0, self.weight, 1.0)
-        between = member.patterns.squares(by_pattern, -1.0 / weight)
-        return own + joint + between
+        return Arrow(corner, cross, groups.totals(with_each[0]))
 
 
 def compile_parts(looks: LifeLooks, line_looks: LineLooks | None, detection: Detection) -> Parts:

@@ -19,8 +19,9 @@ from models.errors import ModelInputError
 from models.fitted_lives import FittedLives, GroupEffects, linear_predictors
 from models.groups import Groups
 from models.likelihood import Derivatives, LooksLikelihood
-from models.looks import Detection, FloatArray, LifeLooks, LineLooks, single_candidates
+from models.looks import Detection, FloatArray, IntArray, LifeLooks, LineLooks, single_candidates
 from models.newton import GAIN_TOLERANCE, Optimum, maximise
+from models.patterns import kinds_of_rows
 from models.priors import (
     FIRST_SD,
     Extrapolation,
@@ -192,11 +193,16 @@ class LifeRegression:
         groups = None if group is None else _groups(group, n_rows)
         # Rows of lives that nobody looked at have no part in the fit, and may be most of them.
         used, row = np.unique(looks.candidate_row, return_inverse=True)
-        designs = tuple(design[used] for design in designs)
+        first, kind = kinds_of_rows([design[used] for design in designs])
+        designs = tuple(design[used[first]] for design in designs)
         looks = replace(looks, candidate_row=row)
         groups = None if groups is None else Groups(groups.of_row[used], groups.n)
         problem = _Problem(
-            designs, LooksLikelihood(looks, line_looks, self.detection, groups, self.law), looks, line_looks
+            designs,
+            kind,
+            LooksLikelihood(looks, line_looks, self.detection, groups, self.law),
+            looks,
+            line_looks,
         )
         status, reason = problem.objection(prior)
         if status:
@@ -204,8 +210,8 @@ class LifeRegression:
         # Matrices are long and narrow: threads would spend ten times what they save.
         with threadpool_limits(1, user_api="blas"):
             if near is None:
-                first = problem.start(prior) if start is None else start
-                x = np.concatenate((first, np.zeros(problem.n_groups)))
+                begin = problem.start(prior) if start is None else start
+                x = np.concatenate((begin, np.zeros(problem.n_groups)))
                 optimum, prior, sd = self._optimise(problem, prior, FIRST_SD, x, WIDTH_ROUNDS)
             else:
                 prior = replace(prior, sd=near.prior_sd)
@@ -297,11 +303,12 @@ class _Problem:
     def __init__(
         self,
         designs: tuple[FloatArray, ...],
+        kind: IntArray,
         system: LooksLikelihood,
         looks: LifeLooks,
         line_looks: LineLooks | None,
     ) -> None:
-        self.designs = designs
+        self.designs, self.kind = designs, kind
         self.system = system
         self.n_coef = sum(design.shape[1] for design in designs)
         self.n_groups = 0 if system.groups is None else system.groups.n
@@ -326,7 +333,7 @@ class _Problem:
 
     def predictors(self, x: FloatArray) -> Predictors:
         """Predictors of all rows at coefficients and effects."""
-        at = linear_predictors(self.designs, x[: self.n_coef])
+        at = linear_predictors(self.designs, x[: self.n_coef]).take(self.kind)
         groups = self.system.groups
         if groups is None:
             return at
@@ -363,7 +370,7 @@ class _Problem:
     def _likelihood(self, x: FloatArray) -> Derivatives:
         """Derivatives of the log-likelihood; those last asked for are kept, for a new prior begins where they are."""
         if self._known is None or not np.array_equal(self._known[0], x):
-            self._known = (x.copy(), self.system.derivatives(self.predictors(x), self.designs))
+            self._known = (x.copy(), self.system.derivatives(self.predictors(x), self.designs, self.kind))
         return self._known[1]
 
     def start(self, prior: Prior) -> FloatArray:

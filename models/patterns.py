@@ -7,6 +7,7 @@ sums for lines of several lives. `models.likelihood` evaluates and differentiate
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -155,6 +156,15 @@ def life_signature(looks: LifeLooks, sequences: Sequences) -> WordArray:
     laid_to = looks.candidate_install_max - looks.install_min[looks.candidate_life]
     kinds = sum_by(looks.candidate_life, mix(candidate + mix(words(laid_from) + mix(words(laid_to)))), n)
     return mix(seen ^ mix(kinds))
+
+
+def kinds_of_rows(designs: Sequence[FloatArray]) -> tuple[IntArray, IntArray]:
+    """First row of each distinct combination of covariates, and the combination of each row."""
+    key = np.zeros(len(designs[0]), dtype=np.uint64)
+    for i, column in enumerate(column for design in designs for column in design.T):
+        key = mix(key + mix(words(column)) + np.uint64(i))
+    _, first, kind = np.unique(key, return_index=True, return_inverse=True)
+    return first, kind
 
 
 # -- linear forms in survival chances ------------------------------------------------------------------

@@ -1,0 +1,132 @@
+"""Patterns that one covariate row does not decide: their part of the Hessian, in full.
+
+The looks at most pipes depend on one covariate row, and what they add to the Hessian is a few numbers by row. Where
+the material is one of several, or a verdict speaks of several pipes, slopes by different rows are multiplied together.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import sparse
+
+from models.arrow import Arrow
+from models.groups import Groups, Members
+from models.looks import BoolArray, FloatArray, IntArray
+
+#: A probability below this is taken as this: exp(-690), far beyond any believable record.
+SMALLEST = 1e-300
+
+
+class JointPatterns:
+    """Factors, terms and patterns that depend on several covariate rows, numbered among themselves.
+
+    Parameters
+    ----------
+    term_of_factor, pattern_of_term : ndarray of int
+        Of all factors and terms.
+    n_patterns : int
+        Of all.
+    slot_factor, slot_row : ndarray of int, shape (n_slots,)
+        Factor and covariate row of each slot, sorted by factor.
+    groups : Groups
+        Of the covariate rows.
+
+    Attributes
+    ----------
+    plain_slot : ndarray of int
+        Slots of the other patterns.
+    """
+
+    def __init__(
+        self,
+        term_of_factor: IntArray,
+        pattern_of_term: IntArray,
+        n_patterns: int,
+        slot_factor: IntArray,
+        slot_row: IntArray,
+        groups: Groups,
+    ) -> None:
+        joint = _joint(term_of_factor, pattern_of_term, n_patterns, slot_factor)
+        self.pattern = np.flatnonzero(joint)
+        self.term = np.flatnonzero(joint[pattern_of_term])
+        self.factor = np.flatnonzero(joint[pattern_of_term[term_of_factor]])
+        in_joint = joint[pattern_of_term[term_of_factor[slot_factor]]]
+        self.slot, self.plain_slot = np.flatnonzero(in_joint), np.flatnonzero(~in_joint)
+        self.term_of_factor = np.searchsorted(self.term, term_of_factor[self.factor])
+        self.pattern_of_term = np.searchsorted(self.pattern, pattern_of_term[self.term])
+        self.slot_factor = np.searchsorted(self.factor, slot_factor[self.slot])
+        self.slot_row = slot_row[self.slot]
+        self.first_slot = np.searchsorted(self.slot_factor, np.arange(len(self.factor) + 1))
+        # Factors without a slot are certain whatever the curve, and have no slope: any group will do.
+        of_factor = np.zeros(len(self.factor), dtype=np.int64)
+        of_term, of_pattern = (np.zeros(len(x), dtype=np.int64) for x in (self.term, self.pattern))
+        of_factor[self.slot_factor] = groups.of_row[self.slot_row]
+        term = self.term_of_factor[self.slot_factor]
+        of_term[term] = of_pattern[self.pattern_of_term[term]] = groups.of_row[self.slot_row]
+        self.members = tuple(Members(of, groups.n) for of in (of_factor, of_term, of_pattern))
+
+    def squares(
+        self,
+        slopes: list[FloatArray],
+        factor: FloatArray,
+        term_share: FloatArray,
+        weight: FloatArray,
+        designs: tuple[FloatArray, ...],
+        kind: IntArray,
+    ) -> Arrow:
+        """The part of the Hessian from products of first derivatives, within terms and within patterns.
+
+        Parameters
+        ----------
+        slopes : list of ndarray, shape (n_slots,)
+            Derivative of each slot by each predictor, of all slots.
+        factor, term_share, weight : ndarray
+            Value of each factor, share of each term in the gradient, weight of each pattern, of all.
+        designs : tuple of ndarray, shape (n_kinds, …)
+            Covariates of each predictor.
+        kind : ndarray of int, shape (n_rows,)
+            Kind of covariates of each row.
+        """
+        n_factors, n_terms, n_patterns = len(self.factor), len(self.term), len(self.pattern)
+        share = term_share[self.term]
+        relative = self._jacobian(slopes, designs, kind) / np.maximum(factor[self.factor], SMALLEST)[:, None]
+        to_term = sparse.csr_array(
+            (np.ones(n_factors), (self.term_of_factor, np.arange(n_factors))), shape=(n_terms, n_factors)
+        )
+        by_term = to_term @ relative
+        to_pattern = sparse.csr_array(
+            (share, (self.pattern_of_term, np.arange(n_terms))), shape=(n_patterns, n_terms)
+        )
+        by_pattern = to_pattern @ by_term
+        own = weight[self.pattern]
+        of_factors, of_terms, of_patterns = self.members
+        return (
+            of_factors.squares(relative, -share[self.term_of_factor])
+            + of_terms.squares(by_term, share)
+            + of_patterns.squares(by_pattern, -1.0 / np.where(own > 0.0, own, 1.0))
+        )
+
+    def _jacobian(
+        self, slopes: list[FloatArray], designs: tuple[FloatArray, ...], kind: IntArray
+    ) -> FloatArray:
+        """Slopes of factors by the coefficients, and in the last column by their group's effect."""
+        parts = []
+        for slope, design in zip(slopes, designs, strict=True):
+            by_kind = sparse.csr_array(
+                (slope[self.slot], kind[self.slot_row], self.first_slot),
+                shape=(len(self.factor), len(design)),
+            )
+            parts.append(by_kind @ design)
+        # An effect adds to the first predictor.
+        effect = np.bincount(self.slot_factor, weights=slopes[0][self.slot], minlength=len(self.factor))
+        return np.column_stack((*parts, effect))
+
+
+def _joint(
+    term_of_factor: IntArray, pattern_of_term: IntArray, n_patterns: int, slot_factor: IntArray
+) -> BoolArray:
+    """Which patterns have several terms, factors or rows."""
+    pattern_of_slot = pattern_of_term[term_of_factor[slot_factor]]
+    several = np.bincount(pattern_of_slot, minlength=n_patterns) > 1
+    result: BoolArray = several | (np.bincount(pattern_of_term, minlength=n_patterns) > 1)
+    return result
