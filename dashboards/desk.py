@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import re
 import secrets
 import shutil
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -36,6 +38,9 @@ KINDS = (
     ".geojson",
     ".gpkg",
 )
+UPLOADS = "uploads"
+#: An upload that nobody has touched for this long will not be loaded any more [s].
+ABANDONED_S = 24 * 3600.0
 #: Length of a line of the answer [bytes]; a proposal for a very wide file is long.
 LONGEST_LINE = 64 * 2**20
 
@@ -117,12 +122,29 @@ def throw_away(path: Path) -> None:
     shutil.rmtree(path.parent, ignore_errors=True)
 
 
+def throw_away_abandoned(workspace: Workspace, *, now: float | None = None) -> None:
+    """Remove uploads of pages that were left without a load, once they are older than `ABANDONED_S`.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Where.
+    now : float, optional
+        The present, in seconds since 1970.
+    """
+    oldest = (time.time() if now is None else now) - ABANDONED_S
+    for folder in (workspace.root / UPLOADS).glob("*"):
+        with contextlib.suppress(OSError):  # another dashboard may be clearing up too
+            if max(path.stat().st_mtime for path in (folder, *folder.glob("*"))) < oldest:
+                shutil.rmtree(folder)
+
+
 def place_for(workspace: Workspace, name: str) -> Path:
     """Return a path in a folder of its own, for a file that the desk writes."""
     return _new_folder(workspace) / name
 
 
 def _new_folder(workspace: Workspace) -> Path:
-    folder = workspace.root / "uploads" / secrets.token_hex(8)
+    folder = workspace.root / UPLOADS / secrets.token_hex(8)
     folder.mkdir(parents=True, mode=0o700)
     return folder

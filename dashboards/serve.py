@@ -13,6 +13,7 @@ from panel.io.server import get_server
 from tornado.iostream import StreamClosedError
 from tornado.websocket import WebSocketClosedError
 
+from dashboards import desk
 from dashboards.access import Gate
 from dashboards.app import PAGES, Page, make_app, set_up_panel
 from dashboards.data import Library
@@ -73,6 +74,7 @@ def serve(
             "Add one with `underlot accounts add NAME`, or leave --address out to serve this machine only."
         )
     set_up_panel(threads=THREADS)
+    desk.throw_away_abandoned(place)
     app = make_app(Library(place), pages, place if accounts.by_name else None)
     own = [f"{name}:{port}" for name in {address, ADDRESS, "localhost"}]
     try:

@@ -48,6 +48,8 @@ class Intake:
         self._progress = pn.Column(sizing_mode="stretch_width", margin=0)
         self._steps = pn.Column(sizing_mode="stretch_width", margin=0)
         self._build = action("Build the numbers again", self._built, primary=False)
+        self._is_working = self._is_left = False
+        pn.state.on_session_destroyed(lambda _context: self._leave())
 
     def panel(self) -> pn.viewable.Viewable:
         """Lay the section out."""
@@ -87,6 +89,12 @@ class Intake:
             desk.throw_away(self._upload)
             self._upload = None
 
+    def _leave(self) -> None:
+        """The page was closed: what was not loaded goes, unless it is being worked on."""
+        self._is_left = True
+        if not self._is_working:
+            self._forget_upload()
+
     async def _propose(self, layout: str | None = None) -> None:
         proposal = await self._ask("propose", file=str(self._upload), layout=layout)
         if proposal is not None:
@@ -118,7 +126,7 @@ class Intake:
 
     async def _ask(self, do: str, **request: Any) -> Any:
         """Have work done, showing how it gets on; a fault becomes a card and None is returned."""
-        self._build.disabled = True
+        self._build.disabled = self._is_working = True
         self._show(parts.progress("Starting", None))
         try:
             return await desk.ask(
@@ -131,7 +139,9 @@ class Intake:
             ]
             return None
         finally:
-            self._build.disabled = False
+            self._build.disabled = self._is_working = False
+            if self._is_left:
+                self._forget_upload()
             self._progress.objects = []
 
     def _show(self, piece: pn.viewable.Viewable) -> None:

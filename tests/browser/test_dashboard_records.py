@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -178,3 +179,20 @@ def test_only_the_owner_can_read_uploads(
     assert [folder.stat().st_mode & 0o077 for folder in folders] == [0]
     assert os.listdir(folders[0]) == ["jobs of a week.csv"]
     assert pl.read_csv(folders[0] / "jobs of a week.csv").height == 6
+
+
+def test_what_was_dropped_and_not_loaded_goes_with_the_page(
+    own_server: Server, watch: Watch, jobs: Path, tmp_path: Path
+) -> None:
+    watched = watch(own_server)
+    page = watched.open("page=records")
+    drop(page, jobs)
+    expect(page.get_by_text("Each of your columns", exact=False)).to_be_visible(timeout=DESK_MS)
+    uploads = tmp_path / "work" / "uploads"
+    assert len(list(uploads.iterdir())) == 1
+    page.close()
+    # The server keeps a session for a while, in case the reader comes back.
+    until = time.monotonic() + 60
+    while list(uploads.iterdir()) and time.monotonic() < until:
+        time.sleep(0.5)
+    assert list(uploads.iterdir()) == []

@@ -2,6 +2,7 @@
 
 import io
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from dashboards import desk
 from pipeline.errors import ColumnError
 from pipeline.published import contract
 from pipeline.readers import read
@@ -19,6 +21,25 @@ from pipeline.steps.stage_times import StageClock
 from tests.browser import made_up
 
 ROOT = Path(__file__).resolve().parents[2]
+
+
+def test_uploads_of_yesterday_are_thrown_away_and_those_of_today_kept(tmp_path):
+    workspace = Workspace(tmp_path)
+    old = desk.Upload(workspace, "old.csv", "a\n1\n").path
+    new = desk.Upload(workspace, "new.csv", "a\n1\n").path
+    written = old.stat().st_mtime
+    for path in (old, old.parent):
+        os.utime(path, (written - 2 * desk.ABANDONED_S,) * 2)
+    desk.throw_away_abandoned(workspace)
+    assert not old.parent.exists()
+    assert new.read_text() == "a\n1\n"
+    desk.throw_away_abandoned(workspace, now=written + desk.ABANDONED_S / 2)
+    assert new.exists()
+
+
+def test_a_workspace_without_uploads_is_no_fault(tmp_path):
+    desk.throw_away_abandoned(Workspace(tmp_path))
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.fixture
