@@ -82,43 +82,51 @@ class RepeatLooks:
         return total
 
 
-def failed_by_looks(
-    fitted: FittedLives,
-    X: FloatArray,
-    Z: FloatArray,
-    W: FloatArray | None,
-    looks: LifeLooks,
-    group: IntArray | None = None,
-) -> FloatArray:
+class FailedByLooks:
     """Chance that each life has failed by each of its looks, averaged over what the records do not say of it.
 
     Parameters
     ----------
-    fitted : FittedLives
-        Whose mode is taken.
-    X, Z, W, group
-        Covariate rows that the candidates point to, and their groups.
     looks : LifeLooks
         Lives and looks; results are not used.
-
-    Returns
-    -------
-    ndarray, shape (n_looks,)
     """
-    sequences = sequence_looks(looks.look_life, looks.look_year, looks.look_bad, looks.n_lives, Detection())
-    unseen = np.zeros(looks.n_looks, dtype=np.bool_)
-    forms = build_forms(looks, sequences, looks.look_life, looks.look_year, with_looks=unseen)
-    # Many looks share an age and a row.
-    key = np.column_stack((forms.row.astype(np.float64), forms.age))
-    distinct, inverse = np.unique(key, axis=0, return_inverse=True)
-    row = distinct[:, 0].astype(np.int64)
-    failed = fitted.failure_probability(
-        distinct[:, 1],
-        X[row],
-        Z[row],
-        None if W is None else W[row],
-        group=None if group is None else group[row],
-    )
-    sound = forms.constant + total_by(forms.form, forms.coef * (1.0 - failed[inverse.ravel()]), forms.n_forms)
-    chance: FloatArray = 1.0 - sound
-    return chance
+
+    def __init__(self, looks: LifeLooks) -> None:
+        sequences = sequence_looks(
+            looks.look_life, looks.look_year, looks.look_bad, looks.n_lives, Detection()
+        )
+        unseen = np.zeros(looks.n_looks, dtype=np.bool_)
+        self._forms = build_forms(looks, sequences, looks.look_life, looks.look_year, with_looks=unseen)
+        # Many looks share an age and a row.
+        key = np.column_stack((self._forms.row.astype(np.float64), self._forms.age))
+        distinct, inverse = np.unique(key, axis=0, return_inverse=True)
+        self._row, self._age, self._which = distinct[:, 0].astype(np.int64), distinct[:, 1], inverse.ravel()
+
+    def under(
+        self,
+        fitted: FittedLives,
+        X: FloatArray,
+        Z: FloatArray,
+        W: FloatArray | None = None,
+        group: IntArray | None = None,
+    ) -> FloatArray:
+        """Chances at the mode of a fit, shape (n_looks,).
+
+        Parameters
+        ----------
+        fitted : FittedLives
+            The fit.
+        X, Z, W, group
+            Covariate rows that the candidates point to, and their groups.
+        """
+        row, forms = self._row, self._forms
+        failed = fitted.failure_probability(
+            self._age,
+            X[row],
+            Z[row],
+            None if W is None else W[row],
+            group=None if group is None else group[row],
+        )
+        sound = total_by(forms.form, forms.coef * (1.0 - failed[self._which]), forms.n_forms)
+        chance: FloatArray = 1.0 - forms.constant - sound
+        return chance

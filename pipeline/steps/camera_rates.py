@@ -11,7 +11,7 @@ import polars as pl
 from models.camera_rates import FittedWithRates, RateBelief, Trial, fit_with_rates
 from models.fitted_lives import FittedLives
 from models.looks import Detection, FloatArray, IntArray, LifeLooks
-from models.repeat_looks import RepeatLooks, failed_by_looks
+from models.repeat_looks import FailedByLooks, RepeatLooks
 from pipeline.settings import Settings
 from pipeline.steps.fit_design import Design, life_looks
 from pipeline.steps.fit_entry import celled, dug_out
@@ -122,13 +122,14 @@ def fit_believing(
     if sensitivity.is_certain and specificity.is_certain:
         return fit(Detection(sensitivity=sensitivity.mean, specificity=specificity.mean), None)
     repeats = make_repeats()
+    failed = FailedByLooks(repeats.looks)
 
     def trial(detection: Detection, near: FittedLives | None) -> Trial:
         fitted = fit(detection, near)
         if fitted.status != "ok":
             return Trial(fitted=fitted, failed=np.empty(0), dug_out=np.empty(0))
-        failed = failed_by_looks(fitted, *repeats.covariates, repeats.looks, repeats.group)
-        return Trial(fitted=fitted, failed=failed, dug_out=repeats.dug_out(detection))
+        chance = failed.under(fitted, *repeats.covariates, repeats.group)
+        return Trial(fitted=fitted, failed=chance, dug_out=repeats.dug_out(detection))
 
     seen = RepeatLooks(repeats.looks.look_life, repeats.looks.look_bad)
     found, _ = fit_with_rates(trial, seen, sensitivity, specificity)

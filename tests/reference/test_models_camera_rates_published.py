@@ -11,7 +11,7 @@ from models.camera_rates import RateBelief, RatesPosterior, Trial, fit_with_rate
 from models.fitted_lives import FittedLives
 from models.lives import Detection, LifeLooks, LifeRegression, Ridge, single_candidates
 from models.looks import BoolArray, FloatArray, IntArray
-from models.repeat_looks import RepeatLooks, failed_by_looks
+from models.repeat_looks import FailedByLooks, RepeatLooks
 
 #: Nothing fails with age here: e^-12 of the pipes by 40 years. Only what is bad from the start counts.
 NO_AGEING = (
@@ -47,7 +47,7 @@ def learn(
         fitted = LifeRegression(ridges=(*NO_AGEING, *start), detection=detection).fit(
             ones, ones, looks, X_names=["all"], Z_names=["all"], W=np.eye(n_rows), W_names=names, near=near
         )
-        failed = failed_by_looks(fitted, ones, ones, np.eye(n_rows), looks)
+        failed = FailedByLooks(looks).under(fitted, ones, ones, np.eye(n_rows))
         return Trial(fitted=fitted, failed=failed, dug_out=np.zeros(looks.n_looks))
 
     return fit_with_rates(trial, RepeatLooks(looks.look_life, looks.look_bad), *beliefs)

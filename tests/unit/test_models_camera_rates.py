@@ -13,7 +13,7 @@ from models.errors import ModelInputError
 from models.fitted_lives import FittedLives
 from models.lives import Detection, LifeLooks, LifeRegression, Ridge, single_candidates
 from models.looks import FloatArray
-from models.repeat_looks import RepeatLooks, failed_by_looks
+from models.repeat_looks import FailedByLooks, RepeatLooks
 
 PRIORS = (Ridge(terms=("hazard: all",), sd=1.0, mean=-0.5), Ridge(terms=("shape: all",), sd=0.3, mean=0.7))
 ONE = np.ones((1, 1))
@@ -50,7 +50,7 @@ def fitted_with(
         fit = LifeRegression(ridges=PRIORS, detection=detection).fit(
             ones, ones, looks, X_names=["all"], Z_names=["all"], group=group, near=near
         )
-        failed = failed_by_looks(fit, ones, ones, None, looks, group)
+        failed = FailedByLooks(looks).under(fit, ones, ones, None, group)
         return Trial(fitted=fit, failed=failed, dug_out=np.zeros(looks.n_looks))
 
     return fit_with_rates(trial, RepeatLooks(looks.look_life, looks.look_bad), sensitivity, specificity)
@@ -158,7 +158,7 @@ def test_chance_of_having_failed_by_looks_is_that_of_the_fit_averaged_over_candi
         look_year=np.array([1990.0, 1940.0]),
         look_bad=np.array([True, False]),
     )
-    found = failed_by_looks(fit, X, np.ones((2, 1)), None, either)
+    found = FailedByLooks(either).under(fit, X, np.ones((2, 1)))
     by_row = fit.failure_probability(40.0, X, np.ones((2, 1)))
     assert found == pytest.approx([0.3 * by_row[0] + 0.7 * by_row[1], 0.0], abs=1e-12)
 
