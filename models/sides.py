@@ -128,15 +128,18 @@ def scatter_of(span: FloatArray, survival: FloatArray, *, least: int) -> Scatter
     -----
     A cut at a place chosen evenly along the segment parts its findings with chance `span`. With failures scattered
     as a Poisson process of mean H = -log S, that chance is, given one at least,
-    ∫ (1 - S^u) (1 - S^(1-u)) du / (1 - S) = (1 + S - 2 (1 - S) / H) / (1 - S); with one spot it is 0. The share is
+    ∫ (1 - S^u) (1 - S^(1-u)) du / (1 - S) = (1 + S - 2 (1 - S) / H) / (1 - S) = coth(H / 2) - 2 / H; with one spot it is 0. The share is
     the quotient of the two sums in each group of hazards (method of moments).
     """
     n_groups = min(5, len(span) // least)
     if n_groups == 0:
         return ALL_SCATTERED
-    sound = np.clip(survival, 1e-9, 1.0 - 1e-9)
-    hazard = -np.log(sound)
-    expected = (1.0 + sound - 2.0 * (1.0 - sound) / hazard) / (1.0 - sound)
+    # In double precision: near 1, single precision knows no survival but 1 itself.
+    hazard = -np.log(np.clip(np.asarray(survival, dtype=np.float64), 1e-9, 1.0 - 1e-9))
+    # The same as in the notes, written so that it does not cancel out where H is small.
+    small = hazard < 0.01
+    wide = np.where(small, 1.0, hazard)
+    expected = np.where(small, hazard / 6.0 - hazard**3 / 360.0, 1.0 / np.tanh(wide / 2.0) - 2.0 / wide)
     groups = np.array_split(np.argsort(hazard, kind="stable"), n_groups)
     share = [np.clip(span[these].sum() / expected[these].sum(), 0.0, 1.0) for these in groups]
     return Scatter(hazard=np.array([hazard[these].mean() for these in groups]), share=np.array(share))

@@ -208,3 +208,13 @@ def test_how_failures_lie_is_read_from_spans(true):
 def test_too_few_spans_tell_nothing():
     assert scatter_of(np.zeros(99), np.full(99, 0.5), least=100) is ALL_SCATTERED
     assert scatter_of(np.zeros(100), np.full(100, 0.5), least=100).share.tolist() == [0.0]
+
+
+def test_pipe_that_hardly_ever_fails_tells_its_share_in_single_precision_too():
+    # By the law of the notes: spans of pipe with H = 1e-6 that is all scattered are H / 6 on average.
+    hazard = np.full(100, 1e-6)
+    alone = scatter_of(hazard / 12, np.exp(-hazard), least=100)
+    assert alone.share == pytest.approx(0.5, abs=1e-3)
+    single = scatter_of(np.zeros(100), np.ones(100, dtype=np.float32), least=100)
+    assert np.isfinite(single.hazard).all()
+    assert single.share == pytest.approx(0.0)
