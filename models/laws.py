@@ -15,7 +15,9 @@ lasts very long (proportional odds: Bennett 1983, Statistics in Medicine 2:273),
 does (Gompertz 1825, Philosophical Transactions 115:513); references from memory. Which one holds is for records to
 say: `models.law_choice`.
 
-All are S = exp(-G(u)) with u = h + t(r; log k): a time scale t and a link G.
+All are S = exp(-G(u)) with u = h + t(r; log k): a time scale t and a link G. Under each, covariates and areas multiply
+something, which `models.drawn_laws` builds on. The log-normal is left out: nothing is multiplied under it, and looks
+hardly tell it from the log-logistic.
 """
 
 from __future__ import annotations
@@ -26,7 +28,6 @@ from typing import Any
 import numpy as np
 from scipy.special import expit
 
-from models.compiled import compiled
 from models.errors import ModelInputError
 from models.looks import FloatArray
 
@@ -59,29 +60,6 @@ def code_of(law: str) -> int:
     return CODE[law]
 
 
-@compiled
-def survival(code: int, log_hazard: float, shape: float, log_age: float) -> float:
-    """Chance of one pipe to be sound at one age.
-
-    Parameters
-    ----------
-    code : int
-        From `code_of`.
-    log_hazard, shape : float
-        h and k (not its logarithm).
-    log_age : float
-        log(age / REFERENCE_AGE), -inf at age 0.
-    """
-    if code == GOMPERTZ:
-        steep = min(shape, LARGEST_EXPONENT)
-        rise = np.expm1(min(steep * np.exp(log_age), LARGEST_EXPONENT)) / np.expm1(steep)
-        return float(np.exp(-np.exp(min(log_hazard, LARGEST_LOG_HAZARD)) * rise))
-    u = log_hazard + shape * log_age
-    if code == LOG_LOGISTIC:
-        return float(1.0 / (1.0 + np.exp(min(u, LARGEST_EXPONENT))))
-    return float(np.exp(-np.exp(min(u, LARGEST_LOG_HAZARD))))
-
-
 @dataclass(frozen=True)
 class Scale:
     """t(r) and its first and second derivative by log shape."""
@@ -101,7 +79,7 @@ class Link:
 
 
 def cumulative_hazard(code: int, log_hazard: Any, log_shape: Any, log_age: Any) -> FloatArray:
-    """G(u) = -log S, of arrays that broadcast; see `survival` but for log shape."""
+    """G(u) = -log S, of arrays that broadcast; log ages are from the reference age, -inf at age 0."""
     return link(code, log_hazard + time_scale(code, log_age, log_shape).value).value
 
 

@@ -17,7 +17,6 @@ from models.laws import (
     hazard_in_standard_form,
     link,
     standard_form,
-    survival,
     time_scale,
 )
 from models.lives import LifeLooks, LifeRegression, Ridge, single_candidates
@@ -48,8 +47,6 @@ def test_survival_is_that_of_scipy_in_every_form(law):
     np.testing.assert_allclose(
         np.exp(-cumulative_hazard(code, LEVEL, LOG_SHAPE, log_age)), expected, rtol=1e-12
     )
-    one_by_one = [survival(code, LEVEL, K, each) for each in log_age]
-    np.testing.assert_allclose(one_by_one, expected, rtol=1e-12)
     log_scale, shape = standard_form(law, np.array([LEVEL]), np.array([LOG_SHAPE]))
     np.testing.assert_allclose(
         np.exp(-hazard_in_standard_form(law, AGES, log_scale, shape)), expected, rtol=1e-12
@@ -60,7 +57,7 @@ def test_survival_is_that_of_scipy_in_every_form(law):
     back = [_age(code, hazard, log_scale[0], shape[0]) for hazard in compiled]
     np.testing.assert_allclose(back, AGES, rtol=1e-10)
     # Nothing has failed at age 0.
-    assert survival(code, LEVEL, K, -np.inf) == 1.0
+    assert cumulative_hazard(code, LEVEL, LOG_SHAPE, np.array([-np.inf])) == 0.0
     assert hazard_in_standard_form(law, [-1.0, 0.0], log_scale, shape) == pytest.approx([0.0, 0.0])
 
 
@@ -86,10 +83,6 @@ def test_extreme_predictors_stay_within_0_and_1(law):
     )
     sound = np.exp(-cumulative_hazard(code_of(law), level, log_shape, log_age))
     assert ((sound >= 0) & (sound <= 1)).all()
-    each = [
-        survival(code_of(law), h, np.exp(s), a) for h, s, a in zip(level, log_shape, log_age, strict=True)
-    ]
-    np.testing.assert_allclose(each, sound, atol=1e-12)
 
 
 def test_an_unknown_law_is_named():
