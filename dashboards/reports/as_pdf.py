@@ -10,6 +10,7 @@ from reportlab.lib.pagesizes import letter
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import inch
 from reportlab.platypus import (
+    CondPageBreak,
     Flowable,
     Image,
     ListFlowable,
@@ -62,7 +63,7 @@ HEADING = ParagraphStyle(
     spaceAfter=2,
     keepWithNext=1,
 )
-CAPTION = ParagraphStyle("caption", parent=BODY, fontName=typeface.BOLD, keepWithNext=1)
+CAPTION = ParagraphStyle("caption", parent=BODY, fontName=typeface.BOLD)
 BIG = ParagraphStyle(
     "big", parent=BODY, fontName=typeface.BOLD, fontSize=18, leading=21, textColor=theme.DEEP
 )
@@ -81,6 +82,9 @@ GRID = TableStyle(
         FACE,
     ]
 )
+#: A heading or a caption with less room below it goes to the next page. (Kept together with a table, as paragraphs are
+#: with the next, it would take the whole table there, and leave half a page empty.)
+ROOM = 0.9 * inch
 #: A longer cell is broken into lines.
 MOST_LETTERS = 34
 
@@ -114,7 +118,12 @@ def as_pdf(document: Document) -> bytes:
 
 def _section(section: Section) -> list[Flowable]:
     head = Paragraph(typeface.marked_up(section.heading), HEADING)
-    return [head, *(piece for block in section.blocks for piece in _block(block))]
+    story: list[Flowable] = [CondPageBreak(ROOM), head]
+    for place, block in enumerate(section.blocks):
+        if place and isinstance(block, Table):
+            story.append(CondPageBreak(ROOM))
+        story += _block(block)
+    return story
 
 
 def _block(block: Block) -> list[Flowable]:

@@ -13,6 +13,32 @@ from pipeline.reports.budget_words import CAUTIONS, Heading, label, sentences
 from pipeline.steps.budget_tables import Budget
 from pipeline.whole_files import write_whole
 
+#: Headings that need other words than the parts of their column's name.
+HEADS = {
+    "calendar_year": "year",
+    "year": "year no.",
+    "lot_id": "lot",
+    "is_borrowed": "line not on record",
+    "wait_present_value": "present value if all waits for trouble [US dollars]",
+    "share_of_total": "share of all",
+    "emergency_probability": "chance of trouble",
+    "dry_probability": "chance of being dry by then",
+    "camera_value": "a camera first is worth [US dollars]",
+    "camera_rank": "camera first: order",
+    "emergency_usd": "trouble that cannot wait [US dollars]",
+    "emergency_present_value": "of it trouble that cannot wait [US dollars]",
+    "expected_planned": "pipes renewed as planned",
+    "expected_emergencies": "pipes renewed in trouble",
+    "sequence": "segment, from the building",
+    "benefit_usd": "saves on average [US dollars]",
+    "opening_balance_usd": "balance needed now [US dollars]",
+    "name": "assumption",
+}
+#: Widths of columns that hold words [letters]; numbers have NUMBER.
+WIDE = {"policy": 18, "address": 28, "lot_id": 14, "name": 38, "value": 42, "source": 70, "reason": 60}
+NUMBER = 14
+#: A table that begins below this row shares its columns with the sentences above it.
+SUMMARY_ROW = 5
 MONEY = "$#,##0"
 SHARE = "0.0%"
 #: Text of users is never taken for a formula or a link.
@@ -66,6 +92,8 @@ def _summary(book: Any, budget: Budget, heading: Heading) -> None:
         sheet.merge_range(row, 0, row, 8, sentence, wrapped)
         sheet.set_row(row, 32)
         row += 1
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
     shown = budget.policies.select(
         pl.col("policy").str.replace_all("_", " ", literal=True),
         "present_value",
@@ -90,6 +118,8 @@ def _reserve(book: Any, budget: Budget) -> None:
     sheet.write_string(1, 0, "Balance now")
     sheet.write_number(1, 2, budget.facts["opening_balance_usd"], book.add_format({"num_format": MONEY}))
     _table(book, sheet, 3, budget.reserve)
+    sheet.freeze_panes(4, 2)
+    _for_paper(sheet, 3)
     last = 3 + budget.reserve.height
     column = {column: place for place, column in enumerate(budget.reserve.columns)}
     axis = "year" if budget.reserve["calendar_year"].null_count() else "calendar_year"
@@ -132,8 +162,17 @@ def _years(book: Any, budget: Budget) -> None:
 def _sheet(book: Any, name: str, frame: pl.DataFrame) -> Any:
     sheet = book.add_worksheet(name)
     _table(book, sheet, 0, frame)
-    sheet.freeze_panes(1, 0)
+    sheet.freeze_panes(1, 1)
+    _for_paper(sheet, 0)
     return sheet
+
+
+def _for_paper(sheet: Any, head: int) -> None:
+    """A sheet is as wide as its paper, and has its headings on every page."""
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(head)
+    sheet.set_footer("&L&A&RPage &P of &N")
 
 
 def _table(book: Any, sheet: Any, row: int, frame: pl.DataFrame) -> None:
@@ -144,12 +183,27 @@ def _table(book: Any, sheet: Any, row: int, frame: pl.DataFrame) -> None:
     }
     formats |= {name: "0.0" for name in frame.columns if name in {"expected_planned", "expected_emergencies"}}
     formats |= {name: "0" for name in frame.columns if name in {"year", "calendar_year"}}
-    frame.write_excel(
+    heads = {name: _head(name) for name in frame.columns}
+    frame.rename(heads).write_excel(
         workbook=book,
         worksheet=sheet,
         position=(row, 0),
-        column_formats=formats,
-        header_format={"bold": True, "text_wrap": True},
+        column_formats={heads[name]: form for name, form in formats.items()},
+        column_widths={heads[name]: 7 * WIDE.get(name, NUMBER) for name in frame.columns}
+        if row < SUMMARY_ROW
+        else None,
+        header_format={"bold": True, "text_wrap": True, "valign": "top"},
         autofit=False,
         table_style="Table Style Light 1",
     )
+    sheet.set_row(row, 48)
+
+
+def _head(name: str) -> str:
+    """A column's name in words, with its unit."""
+    if name in HEADS:
+        return HEADS[name]
+    is_money = name.endswith("_usd") or name.startswith("present_value")
+    plain = name.removesuffix("_usd").replace("_p10", " P10").replace("_p50", " P50").replace("_p90", " P90")
+    plain = plain.replace("p10", "P10").replace("p50", "P50").replace("p90", "P90").replace("_", " ")
+    return f"{plain} [US dollars]" if is_money else plain

@@ -12,20 +12,42 @@ from reportlab.lib import colors
 from reportlab.lib.pagesizes import letter
 from reportlab.lib.styles import ParagraphStyle, getSampleStyleSheet
 from reportlab.lib.units import inch
-from reportlab.platypus import Image, LongTable, PageBreak, Paragraph, SimpleDocTemplate, Spacer, TableStyle
+from reportlab.platypus import (
+    CondPageBreak,
+    Image,
+    LongTable,
+    PageBreak,
+    Paragraph,
+    SimpleDocTemplate,
+    Spacer,
+    TableStyle,
+)
 
+from pipeline.percent import chance_words
 from pipeline.reports import budget_charts, typeface
-from pipeline.reports.budget_words import CAUTIONS, Heading, dollars, label, sentences
+from pipeline.reports.budget_words import (
+    CAUTIONS,
+    METHOD,
+    Heading,
+    assumption_name,
+    dollars,
+    label,
+    sentences,
+)
 from pipeline.steps.budget_tables import Budget
 from pipeline.whole_files import write_whole
 
 #: Rows of lots and works that a report shows; the workbook has all.
 MOST_ROWS = 40
 MARGIN = 0.75 * inch
+#: Frames of a page have 6 points of padding on either side.
+WIDTH = letter[0] - 2 * MARGIN - 12
+#: A heading with less room below it goes to the next page.
+ROOM = 1.5 * inch
 SAMPLES = getSampleStyleSheet()
 FACE = {"fontName": typeface.FAMILY, "bulletFontName": typeface.FAMILY}
 BODY = ParagraphStyle("body", parent=SAMPLES["BodyText"], **FACE)
-TITLE = ParagraphStyle("title", parent=SAMPLES["Title"], **FACE | {"fontName": typeface.BOLD})
+TITLE = ParagraphStyle("title", parent=SAMPLES["Title"], alignment=0, **FACE | {"fontName": typeface.BOLD})
 HEADING = ParagraphStyle("heading", parent=SAMPLES["Heading2"], **FACE | {"fontName": typeface.BOLD})
 SMALL = ParagraphStyle("small", parent=BODY, fontSize=8, leading=10)
 CELL = ParagraphStyle("cell", parent=SMALL, fontSize=7.5, leading=9)
@@ -68,7 +90,8 @@ def write_pdf(path: Path, budget: Budget, heading: Heading) -> None:
     def foot(canvas: Any, page: Any) -> None:
         canvas.setFont(typeface.FAMILY, 8)
         words = f"{heading.town}{' (invented)' if heading.is_synthetic else ''} · {heading.title}"
-        canvas.drawString(MARGIN, 0.45 * inch, typeface.plain(words)[:110])
+        words += f" · build {heading.run_id}"
+        canvas.drawString(MARGIN, 0.45 * inch, typeface.plain(words)[:120])
         canvas.drawRightString(letter[0] - MARGIN, 0.45 * inch, f"page {page.page}")
 
     document.build(_story(budget, heading), onFirstPage=foot, onLaterPages=foot)
@@ -98,8 +121,11 @@ def _story(budget: Budget, heading: Heading) -> list[Any]:
         _picture(budget_charts.spending(years)),
         Paragraph("Bars: parts of the mean. Lines: the range of 8 in 10 futures of that year.", SMALL),
         *_titled("What each building contributes", _lots(budget.lots)),
-        *_cameras(budget.lots),
+        *_cameras(budget.lots, budget.facts["n_cameras_first"]),
         *_programme(budget.programme),
+        CondPageBreak(ROOM),
+        Paragraph("How the numbers were made", HEADING),
+        *(Paragraph(typeface.marked_up(sentence), BODY) for sentence in METHOD),
         PageBreak(),
         *_titled("Assumptions", _assumptions(budget.assumptions)),
     ]
@@ -107,21 +133,19 @@ def _story(budget: Budget, heading: Heading) -> list[Any]:
 
 
 def _titled(title: str, table: Any) -> list[Any]:
-    return [Paragraph(typeface.marked_up(title), HEADING), table]
+    return [CondPageBreak(ROOM), Paragraph(typeface.marked_up(title), HEADING), table]
 
 
 def _picture(png: bytes) -> Any:
-    width = letter[0] - 2 * MARGIN
     picture = Image(BytesIO(png))
-    return Image(BytesIO(png), width=width, height=width * picture.imageHeight / picture.imageWidth)
+    return Image(BytesIO(png), width=WIDTH, height=WIDTH * picture.imageHeight / picture.imageWidth)
 
 
 def _table(
     head: Sequence[str], rows: Sequence[Sequence[str]], *, widths: Sequence[float], n_text: int = 1
 ) -> Any:
     """Lay out a table; the first `n_text` columns are words, the others numbers."""
-    total = letter[0] - 2 * MARGIN
-    share = total / sum(widths)
+    share = WIDTH / sum(widths)
 
     def cells(values: Sequence[str]) -> list[Any]:
         return [
@@ -184,7 +208,7 @@ def _reserve(reserve: pl.DataFrame) -> Any:
             f"{dollars(row['spent_p10_usd'])} to {dollars(row['spent_p90_usd'])}",
             dollars(row["balance_p50_usd"]),
             f"{dollars(row['balance_p10_usd'])} to {dollars(row['balance_p90_usd'])}",
-            f"{row['dry_probability']:.0%}",
+            chance_words(row["dry_probability"]),
         )
         for row in reserve.iter_rows(named=True)
     ]
@@ -201,7 +225,7 @@ def _lots(lots: pl.DataFrame) -> Any:
             _name(row) + (", line not on record" if row["is_borrowed"] else ""),
             dollars(row["wait_present_value"]),
             f"{row['share_of_total']:.1%}",
-            f"{row['emergency_probability']:.0%}",
+            chance_words(row["emergency_probability"]),
         )
         for row in lots.head(MOST_ROWS).iter_rows(named=True)
     ]
@@ -219,7 +243,7 @@ def _lots(lots: pl.DataFrame) -> Any:
     return _table(head, rows, widths=(4, 2, 1, 1.2))
 
 
-def _cameras(lots: pl.DataFrame) -> list[Any]:
+def _cameras(lots: pl.DataFrame, n_first: int) -> list[Any]:
     first = lots.filter(pl.col("camera_rank").is_not_null()).sort("camera_rank").head(MOST_ROWS)
     if first.is_empty():
         return []
@@ -228,7 +252,14 @@ def _cameras(lots: pl.DataFrame) -> list[Any]:
         for row in first.iter_rows(named=True)
     ]
     table = _table(("order", "lot", "worth more than its price"), rows, widths=(0.6, 4, 2), n_text=2)
-    return _titled("Put a camera in these first", table)
+    unnamed = [] if n_first <= first.height else [Paragraph(_unnamed(n_first - first.height), SMALL)]
+    return [*_titled("Put a camera in these first", table), *unnamed]
+
+
+def _unnamed(n: int) -> str:
+    return (
+        f"{n:,} more are not listed: their clients do not allow it, or the list is longer than this report."
+    )
 
 
 def _programme(programme: pl.DataFrame) -> list[Any]:
@@ -252,5 +283,8 @@ def _programme(programme: pl.DataFrame) -> list[Any]:
 
 
 def _assumptions(assumptions: pl.DataFrame) -> Any:
-    rows = list(assumptions.select("name", "value", "source").iter_rows())
-    return _table(("assumption", "value", "source"), rows, widths=(2.2, 2.6, 3), n_text=3)
+    rows = [
+        (assumption_name(row["name"]), label(row["value"]), row["source"])
+        for row in assumptions.iter_rows(named=True)
+    ]
+    return _table(("assumption", "value", "source"), rows, widths=(2.2, 2.6, 3.6), n_text=3)

@@ -17,6 +17,24 @@ CAUTIONS = (
 )
 
 
+METHOD = (
+    "Failed means that a pipe has come to need repair. A camera gives an age at which a pipe had failed, or had not yet; "
+    "curves are fitted to that, never to ages at inspection taken for ages at failure.",
+    "Each possible future has one draw of those curves and one level of prices for all pipes, and chance events of its own "
+    "for every pipe; what inspections already showed is counted in, and all policies meet the same futures. A pipe that "
+    "needs repair makes trouble that cannot wait some years later.",
+    "Ranges of 8 in 10 futures take in what the records leave open about curves, years laid and materials, and prices as "
+    "given; they know nothing of what is wrong in the records, or of prices outside the ranges listed.",
+    "Amounts fall at the end of each year; present value is discounted to the beginning of the first.",
+)
+#: Units that end the names of assumptions, as people write them.
+UNITS = {
+    " usd": " [US dollars]",
+    " ft where unknown": " where unknown [ft]",
+    " in where unknown": " where unknown [in]",
+}
+
+
 @dataclass(frozen=True, kw_only=True)
 class Heading:
     """What stands over every page.
@@ -67,6 +85,14 @@ def dollars(value: float) -> str:
 def label(policy: str) -> str:
     """Return a policy's code as words."""
     return policy.replace("_", " ")
+
+
+def assumption_name(name: str) -> str:
+    """Return the name of an assumption with its unit as people write it."""
+    for ending, words in UNITS.items():
+        if name.endswith(ending):
+            return name.removesuffix(ending) + words
+    return name
 
 
 def sentences(budget: Budget) -> list[str]:

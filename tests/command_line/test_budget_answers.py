@@ -290,10 +290,10 @@ def test_excel_and_pdf_hold_the_same_schedule(
     assert {"Summary", "Reserve schedule", "Years", "Lots", "Assumptions"} <= set(sheets.sheet_names)
     reserve = sheets.load_sheet("Reserve schedule", header_row=3).to_polars()
     np.testing.assert_allclose(
-        reserve["contribution_usd"], [row["contribution_usd"] for row in budget["reserve"]]
+        reserve["contribution [US dollars]"], [row["contribution_usd"] for row in budget["reserve"]]
     )
     np.testing.assert_allclose(
-        reserve["balance_p10_usd"], [row["balance_p10_usd"] for row in budget["reserve"]], rtol=1e-9
+        reserve["balance P10 [US dollars]"], [row["balance_p10_usd"] for row in budget["reserve"]], rtol=1e-9
     )
     assumptions = sheets.load_sheet("Assumptions").to_polars()
     assert assumptions.height == len(budget["assumptions"])
