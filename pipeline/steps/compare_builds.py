@@ -46,11 +46,20 @@ def compare(workspace: Workspace, frames: Frames) -> dict[str, pl.DataFrame]:
     except PublishedError:
         return nothing
     with reader:
-        before = {name: reader.table(name) for name in ("run", "curve_groups", "blocks", "reject_counts")}
+        before = {
+            name: reader.table(name)
+            for name in ("run", "outcomes", "curve_groups", "blocks", "reject_counts")
+        }
         if before["run"]["run_id"][0] == frames["run"]["run_id"][0]:
             return _kept(reader, nothing)
         lots = _lots(reader, frames["lots"])
-    numbers = [*_records(before, frames), *_curves(before, frames), *_scores(lots), *_areas(before, frames)]
+    numbers = [
+        *_records(before, frames),
+        *_laws(before, frames),
+        *_curves(before, frames),
+        *_scores(lots),
+        *_areas(before, frames),
+    ]
     changes = pl.DataFrame(
         [(n.topic, n.item, n.unit, n.before, n.after) for n in numbers],
         schema={"topic": pl.String, "item": pl.String, "unit": pl.String, "before": pl.Float64, "after": pl.Float64},
@@ -82,6 +91,20 @@ def _records(before: Frames, after: Frames) -> list[_Number]:
     ]
     rejects = [float(frames["reject_counts"]["n_rejects"].sum()) for frames in (before, after)]
     return [*numbers, _Number("records", "faults in rows that were not taken", "", *rejects)]
+
+
+def _laws(before: Frames, after: Frames) -> list[_Number]:
+    """Another law of life, if held-out looks chose one: it moves every curve and chance."""
+    outcome = after["run"]["default_outcome"][0]
+    one, two = (frames["outcomes"].filter(outcome=outcome)["family"].to_list() for frames in (before, after))
+    if one == two:
+        return []
+    return [
+        _Number(
+            "curves", f"fitted under the {law} law (1 yes, 0 no)", "", float(law in one), float(law in two)
+        )
+        for law in (*one, *two)
+    ]
 
 
 def _curves(before: Frames, after: Frames) -> list[_Number]:

@@ -132,6 +132,23 @@ def test_what_changed_stands_beside_what_was(tmp_path):
     assert changed["changed_lots"]["failure_probability"].to_list() == [0.99]
 
 
+def test_another_law_of_life_is_told_since_it_moves_every_chance(tmp_path):
+    made_up.publish(tmp_path)
+    after = frames()
+    run = after["run"].with_columns(run_id=pl.lit("newer"))
+    outcomes = after["outcomes"].with_columns(family=pl.lit("gompertz"))
+    same, other = (
+        compare(Workspace(tmp_path), {**after, "run": run, "outcomes": told})["changes"]
+        for told in (after["outcomes"], outcomes)
+    )
+    assert not same["item"].str.contains("law").any()
+    laws = other.filter(pl.col("item").str.contains("law")).select("item", "before", "after").rows()
+    assert laws == [
+        ("fitted under the weibull law (1 yes, 0 no)", 1, 0),
+        ("fitted under the gompertz law (1 yes, 0 no)", 0, 1),
+    ]
+
+
 def test_the_same_input_built_again_keeps_what_was_told(tmp_path):
     made_up.publish(tmp_path)
     told = compare(Workspace(tmp_path), frames())
