@@ -322,14 +322,15 @@ def as_called(row: Mapping[str, Any]) -> str:
             "All figures here are as called by the camera: a missed defect counts as sound, a false call as failed. "
             f"Nothing is corrected (settings: sensitivity 100 %, specificity 100 %). {row['camera_sentence']} {WHY_APART}"
         )
-    learnt = not (missing(row["sensitivity_lower"]) and missing(row["specificity_lower"]))
-    source = (
-        "what the settings say, and what looks at the same pipe make of it" if learnt else "from the settings"
-    )
+    said = row["camera_sentence"]
+    if missing(row["sensitivity_lower"]) and missing(row["specificity_lower"]):
+        said = (
+            f"It is taken to call {chance(sensitivity)} of failed pipe failed and {chance(specificity)} of sound pipe sound. "
+            f"{said}"
+        )
     return (
-        "The stepped curve and the counts are as called by the camera. The fitted curve is corrected for the camera's errors, "
-        f"assuming that it calls {chance(sensitivity)} of failed pipe failed and {chance(specificity)} of sound pipe sound "
-        f"({source}). {row['camera_sentence']} {WHY_APART}"
+        "The stepped curve and the counts are as called by the camera. The fitted curve is corrected for the camera's errors. "
+        f"{said} {WHY_APART}"
     )
 
 

@@ -148,32 +148,32 @@ def camera_columns(fitted: FittedLives, looks: pl.DataFrame) -> dict[str, float 
     """
     beliefs, ends = _known_rates(fitted)
     columns: dict[str, float | int | str | None] = {}
-    sentences = []
+    parts = []
     for k, name in enumerate(("sensitivity", "specificity")):
         belief, found = beliefs[k], float(getattr(fitted.detection, name))
+        low, high = (None, None) if ends is None or belief.is_certain else ends[k].tolist()
         columns |= {
             name: found,
-            f"{name}_lower": None if ends is None or belief.is_certain else float(ends[k, 0]),
-            f"{name}_upper": None if ends is None or belief.is_certain else float(ends[k, 1]),
+            f"{name}_lower": low,
+            f"{name}_upper": high,
             f"{name}_given": belief.mean,
             f"{name}_given_looks": None if belief.is_certain else belief.looks,
         }
-        if not belief.is_certain and ends is not None:
-            sentences.append(
-                f"The settings say that the camera calls {_per_cent(belief.mean)} of {STATES[k]}, as sure as after "
-                f"{belief.looks:g} looks; with the records it is {_per_cent(found)} ({_per_cent(ends[k, 0])} to "
-                f"{_per_cent(ends[k, 1])})."
-            )
+        source = "as the settings say"
+        if low is not None and high is not None:
+            given = f"the settings say {_per_cent(belief.mean)}, worth {belief.looks:g} looks"
+            source = f"{_per_cent(low)} to {_per_cent(high)}; {given}"
+        parts.append(f"{_per_cent(found)} of {STATES[k]} ({source})")
     counts = contradictions(looks)
     told = (
         f"Pipes looked at more than once with no works in between: {counts['n_repeat_lives']:,}; called failed and "
         f"later sound: {counts['n_bad_then_good']:,}; called sound and failed within {SOON_YEARS} years: "
         f"{counts['n_good_then_bad']:,}."
     )
-    as_given = (
-        "The camera's errors are taken as the settings give them; contradictory looks do not change them."
-    )
-    return columns | counts | {"camera_sentence": " ".join([*(sentences or [as_given]), told])}
+    said = "The camera's errors are taken as the settings give them; contradictory looks do not change them."
+    if ends is not None:
+        said = f"The camera calls {' and '.join(parts)}."
+    return columns | counts | {"camera_sentence": f"{said} {told}"}
 
 
 def contradictions(looks: pl.DataFrame) -> dict[str, int]:

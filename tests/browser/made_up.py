@@ -118,7 +118,7 @@ def _ages(rng: np.random.Generator) -> dict[str, pl.DataFrame]:
             "sensitivity_given": [0.85, 1, 1, 1], "sensitivity_given_looks": [40, None, None, None],
             "specificity_given": [0.95, 1, 1, 1], "specificity_given_looks": [40, None, None, None],
             "n_repeat_lives": [120] * 4, "n_bad_then_good": [9] * 4, "n_good_then_bad": [4] * 4,
-            "camera_sentence": ["Of 120 pipes looked at more than once, 9 were called failed and later sound."] * 4,
+            "camera_sentence": ["The camera calls 80 % of failed pipe failed (70 % to 88 %)."] + ["Taken as given."] * 3,
             "family": ["weibull"] * 4, "status": ["ok"] * 4, "sentence": ["900 looks stand behind this."] * 4,
         },
         strict=False,
