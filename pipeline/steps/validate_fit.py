@@ -19,6 +19,7 @@ from models.law_choice import FAVOURED
 from models.laws import LAWS
 from models.looks import FloatArray
 from models.validation import calibration
+from pipeline.percent import chance_words
 from pipeline.progress import Progress
 from pipeline.published import contract
 from pipeline.published.write import empty
@@ -273,7 +274,7 @@ def _what_it_misses(winner: str, looks: pl.DataFrame) -> str:
         how = "so scores there are too low" if foretold < seen else "so scores there are too high"
     return (
         f"{told} Most is lost at {_words(kind)}: of {own.height:,} looks the life regression foretold "
-        f"{foretold:.0%} bad and {seen:.0%} were, {how}."
+        f"{chance_words(foretold)} bad and {chance_words(seen)} were, {how}."
     )
 
 

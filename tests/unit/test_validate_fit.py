@@ -53,8 +53,8 @@ def test_a_reader_is_told_what_being_beaten_means():
     # Half of the looks are off by half the chance, half by nothing.
     apart = 100 * (looks[step.TREES] / 2).mean() / 2
     assert f"the two chances of a look differ by {apart:.0f} points on average" in row["sentence"]
-    seen = f"{looks['is_bad'].mean():.0%}"
-    foretold = f"{(looks[step.TREES] / 2).mean():.0%}"
+    seen = f"{100 * looks['is_bad'].mean():.0f} %"
+    foretold = f"{100 * (looks[step.TREES] / 2).mean():.0f} %"
     assert (
         f"Most is lost at PVC: of 2,000 looks the life regression foretold {foretold} bad and {seen} were"
         in row["sentence"]
