@@ -14,7 +14,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from models.backtest import Lead, age_curve, base_rate, lead_of, score_looks, share_ranges
+from models.backtest import (
+    Lead,
+    age_curve,
+    base_rate,
+    clustered_error,
+    lead_of,
+    score_looks,
+    share_ranges,
+)
 from models.law_choice import FAVOURED
 from models.laws import LAWS
 from models.looks import FloatArray
@@ -268,7 +276,9 @@ def _what_it_misses(winner: str, looks: pl.DataFrame) -> str:
     lost = [(_lost(winner, own), kind, own) for kind, own in kinds]
     _, kind, own = max(lost, key=lambda each: each[0])
     foretold, seen = float(own[LIFE].mean()), float(own["is_bad"].mean())  # type: ignore[arg-type]
-    if abs(foretold - seen) < AGREES_WITHIN:
+    error = clustered_error((own["is_bad"] - own[LIFE]).to_numpy(), own["group"].to_numpy())
+    # NaN where there is but one group: then nothing more than the difference itself is known.
+    if abs(foretold - seen) <= np.fmax(AGREES_WITHIN, 2.0 * error):
         how = "so their number is right, but which of them are bad it tells less well"
     else:
         how = "so scores there are too low" if foretold < seen else "so scores there are too high"
