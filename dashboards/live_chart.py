@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-import altair as alt
 import panel as pn
 import polars as pl
 
-from dashboards import parts, theme
+from dashboards import parts
 
 Picked = Callable[[list[dict[str, Any]]], None]
 
@@ -25,8 +24,8 @@ class LiveChart:
         Name of the selection in each drawing.
     on_pick : callable
         Told what the click chose: one dictionary for each point, none where the click cleared it.
-    drawing : Chart
-        The first.
+    drawing : dict
+        The first, dressed.
     rows : DataFrame
         What it is drawn from, for the CSV.
     """
@@ -39,22 +38,21 @@ class LiveChart:
         name: str,
         picks: str,
         on_pick: Picked,
-        drawing: alt.TopLevelMixin,
+        drawing: dict[str, Any],
         rows: pl.DataFrame,
     ) -> None:
         self._says = says
-        self._drawn = theme.dress(drawing)
+        self._drawn = drawing
         pane = _Pane(self._drawn)
         pane.selection.param.watch(lambda event: on_pick(event.new), picks)
         self._chart = parts.Chart(self._drawn, says=says, height=height, data=rows, name=name, pane=pane)
         self.panel = self._chart.panel
 
-    def draw(self, drawing: alt.TopLevelMixin, rows: pl.DataFrame) -> None:
+    def draw(self, drawing: dict[str, Any], rows: pl.DataFrame) -> None:
         """Draw something else in its place; what is drawn already stays untouched."""
-        spec = theme.dress(drawing)
-        if spec != self._drawn:
-            self._drawn = spec
-            self._chart.redraw(spec, says=self._says, data=rows)
+        if drawing != self._drawn:
+            self._drawn = drawing
+            self._chart.redraw(drawing, says=self._says, data=rows)
 
 
 class _Pane(pn.pane.Vega):

@@ -467,6 +467,22 @@ def live(builder: Callable[..., pn.viewable.Viewable], *widgets: param.Parameter
     return area
 
 
+def live_text(builder: Callable[..., pn.pane.HTML], *widgets: param.Parameterized) -> pn.pane.HTML:
+    """Return a text, or a table, that changes in its place whenever one of the widgets does."""
+
+    def built() -> pn.pane.HTML:
+        return builder(*(w.value for w in widgets))
+
+    shown = built()
+
+    def change(_event: object) -> None:
+        shown.object = built().object
+
+    for widget in widgets:
+        follow(widget, change)
+    return shown
+
+
 def from_address(name: str, allowed: Iterable[str] | None = None) -> str | None:
     """Return a value given in the address bar, if it is one that can be chosen."""
     given = pn.state.session_args.get(name, [b""])[0].decode("utf-8", "replace")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import altair as alt
+import numpy as np
 import polars as pl
 import shapely
 
@@ -17,6 +19,11 @@ MOST_SHAPES = 5_000
 MOST_ELEMENTS = 800
 #: Ratios beyond twice as many, or half as many, share the last colour.
 WIDEST_DOUBLINGS = 1.0
+
+#: What is told of an area when pointed at on the map of failures.
+OF_FAILURES = (
+    "status", "state", "n_lots", "n_inspected", "n_observed", "expected", "expected_lower", "expected_upper", "ratio",
+)  # fmt: skip
 
 RATIO_LABELS = "{'-1': 'half', '0': 'as expected', '1': 'twice'}[datum.value]"
 
@@ -35,7 +42,12 @@ def with_shapes(areas: pl.DataFrame) -> pl.DataFrame:
     if "outline_wkt" in placed.columns:
         outlines = shapely.from_wkt(placed["outline_wkt"].to_numpy(), on_invalid="ignore")
         boxes = [b if o is None or o.is_empty else o for o, b in zip(outlines, boxes, strict=True)]
-    return placed.with_columns(shape=pl.Series(list(shapely.to_geojson(boxes)), dtype=pl.String))
+    return placed.with_columns(shape=_geojson(boxes))
+
+
+def _geojson(shapes: Any) -> pl.Series:
+    # In whole feet, which no screen can tell from inches: half the length.
+    return pl.Series(list(shapely.to_geojson(shapely.transform(shapes, np.rint))), dtype=pl.String)
 
 
 def failures(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
@@ -53,6 +65,12 @@ def failures(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
     dict
         A Vega-Lite specification with the shapes put in (passing them through Altair costs seconds).
     """
+    shown = (*OF_FAILURES, name)
+    return _with_rows(_failures_without_rows(name, _is_many(areas)), _features(areas, shown))
+
+
+@lru_cache(maxsize=8)
+def _failures_without_rows(name: str, many: bool) -> dict[str, Any]:
     enough = "datum.properties.status === 'ok' && isValid(datum.properties.ratio)"
     colour = alt.Color(
         "doublings:Q",
@@ -83,13 +101,13 @@ def failures(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
     chart = (
         alt.Chart(alt.Data(values=[]))
         .transform_calculate(doublings=doublings)
-        .mark_geoshape(**_outline(areas.height))
+        .mark_geoshape(**_outline(many=many))
         .encode(
             color=alt.condition(enough, colour, alt.value(theme.TOO_FEW)),
             tooltip=tips,
         )
     )
-    return _finish(chart, areas, name)
+    return _finish(chart, many=many)
 
 
 def coverage(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
@@ -102,6 +120,12 @@ def coverage(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
     name : str
         Column that names an area.
     """
+    shown = ("n_lots", "n_inspected", "coverage_share", name)
+    return _with_rows(_coverage_without_rows(name, _is_many(areas)), _features(areas, shown))
+
+
+@lru_cache(maxsize=8)
+def _coverage_without_rows(name: str, many: bool) -> dict[str, Any]:
     colour = alt.Color(
         "properties.coverage_share:Q",
         title="lots inspected",
@@ -110,7 +134,7 @@ def coverage(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
     )
     chart = (
         alt.Chart(alt.Data(values=[]))
-        .mark_geoshape(**_outline(areas.height))
+        .mark_geoshape(**_outline(many=many))
         .encode(
             color=alt.condition("datum.properties.n_inspected > 0", colour, alt.value(theme.NONE_SEEN)),
             tooltip=[
@@ -119,7 +143,7 @@ def coverage(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
             ],
         )
     )
-    return _finish(chart, areas, name)
+    return _finish(chart, many=many)
 
 
 def with_hot_spots(spec: dict[str, Any], spots: pl.DataFrame) -> dict[str, Any]:
@@ -134,12 +158,11 @@ def with_hot_spots(spec: dict[str, Any], spots: pl.DataFrame) -> dict[str, Any]:
     """
     if spots.is_empty():
         return spec
-    shapes = shapely.to_geojson(shapely.from_wkt(spots["outline_wkt"].to_numpy())).tolist()
-    told = spots.select("zone", "label", "n_inspected", "n_observed", "expected")
-    features = [
-        {"type": "Feature", "geometry": json.loads(shape), "properties": properties}
-        for shape, properties in zip(shapes, told.iter_rows(named=True), strict=True)
-    ]
+    outlines = shapely.from_wkt(spots["outline_wkt"].to_numpy())
+    features = _features(
+        spots.with_columns(shape=_geojson(outlines)),
+        ("zone", "label", "n_inspected", "n_observed", "expected"),
+    )
     titles = {
         "zone": "hot spot",
         "label": "how sure",
@@ -147,7 +170,7 @@ def with_hot_spots(spec: dict[str, Any], spots: pl.DataFrame) -> dict[str, Any]:
         "n_observed": "with a finding",
     }
     outline = {
-        "data": {"values": features},
+        "data": features,
         "mark": {"type": "geoshape", "fill": "transparent", "stroke": theme.INK, "strokeWidth": 2},
         "encoding": {
             "strokeDash": {
@@ -165,14 +188,16 @@ def with_hot_spots(spec: dict[str, Any], spots: pl.DataFrame) -> dict[str, Any]:
             ],
         },
     }
-    inner = {name: spec[name] for name in ("data", "mark", "encoding", "transform") if name in spec}
-    outer = {name: value for name, value in spec.items() if name not in inner}
-    return {**outer, "layer": [inner, outline]}
+    return {**spec, "layer": [*spec["layer"], outline]}
 
 
-def _outline(n: int) -> dict[str, Any]:
+def _is_many(areas: pl.DataFrame) -> bool:
+    return areas.height > MOST_ELEMENTS
+
+
+def _outline(*, many: bool) -> dict[str, Any]:
     """Outlines that don't drown the colours of many small areas."""
-    return {"stroke": "#8B8676", "strokeWidth": 0.6 if n <= MOST_ELEMENTS else 0.2}
+    return {"stroke": "#8B8676", "strokeWidth": 0.2 if many else 0.6}
 
 
 def _tips(name: str) -> list[alt.Tooltip]:
@@ -183,24 +208,32 @@ def _tips(name: str) -> list[alt.Tooltip]:
     ]
 
 
-def _finish(chart: alt.Chart, areas: pl.DataFrame, name: str) -> dict[str, Any]:
-    canvas = areas.height > MOST_ELEMENTS
+def _finish(chart: alt.Chart, *, many: bool) -> dict[str, Any]:
+    """Dress a map, as a layer over which others can be drawn."""
     sized = chart.project(type="identity", reflectY=True)
-    if canvas:
+    if many:
         sized = sized.properties(usermeta={"embedOptions": {"renderer": "canvas"}})
     spec = theme.dress(sized)
-    spec["data"] = {"values": _features(areas, name)}
-    return spec
+    inner = {name: spec[name] for name in ("data", "mark", "encoding", "transform") if name in spec}
+    outer = {name: value for name, value in spec.items() if name not in inner}
+    return {**outer, "layer": [inner]}
 
 
-def _features(areas: pl.DataFrame, name: str) -> list[dict[str, Any]]:
-    kept = [
-        name, "status", "state", "n_lots", "n_inspected", "coverage_share", "n_observed", "expected",
-        "expected_lower", "expected_upper", "ratio",
-    ]  # fmt: skip
+def _with_rows(spec: dict[str, Any], features: dict[str, Any]) -> dict[str, Any]:
+    return {**spec, "layer": [{**spec["layer"][0], "data": features}]}
+
+
+def _features(areas: pl.DataFrame, columns: Sequence[str]) -> dict[str, Any]:
+    """Put shapes and properties together as one text: as objects they would be sent at three times the length.
+
+    Panel leaves the rows of a layer alone; only the browser reads the text.
+    """
     state = pl.when(pl.col("status") == "ok").then(pl.lit("enough")).otherwise(pl.lit("too few"))
-    rows = areas.with_columns(state=state)
-    return [
-        {"type": "Feature", "geometry": json.loads(shape), "properties": properties}
-        for shape, properties in zip(rows["shape"], rows.select(kept).iter_rows(named=True), strict=True)
-    ]
+    rows = areas.with_columns(state=state) if "status" in areas.columns else areas
+    text = rows.select(
+        pl.concat_str(
+            pl.lit('{"type":"Feature","geometry":'), pl.col("shape"),
+            pl.lit(',"properties":'), pl.struct(columns).struct.json_encode(), pl.lit("}"),
+        )
+    )  # fmt: skip
+    return {"values": f"[{','.join(text.to_series())}]", "format": {"type": "json"}}

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-import altair as alt
 import panel as pn
 import polars as pl
 from bokeh.events import RangesUpdate, Tap
@@ -212,7 +211,7 @@ class _Page:
         named = self._records.map.named(view, self._map.window, first=self._lot)
         self._table.markup = town_cards.lots_table(named, self._lot)
 
-    def _count_classes(self) -> tuple[alt.TopLevelMixin, pl.DataFrame]:
+    def _count_classes(self) -> tuple[dict[str, Any], pl.DataFrame]:
         """The chart of all classes, whichever is chosen, so that another one can be chosen on it; and its rows."""
         classes = self._records.map.classes(self._filters.value, self._map.window)
         return town_classes.counted(classes, self._view.chance), classes

@@ -60,9 +60,12 @@ def page(records: Records) -> pn.viewable.Viewable:
     return pn.Column(
         top,
         pn.FlexBox(chosen, size, order, gap="12px", sizing_mode="stretch_width"),
-        parts.live(lambda *asked: _maps(records, *asked), chosen, size),
+        _Maps(records, chosen, size).panel,
         _hot_spots(records),
-        parts.live(lambda *asked: _table(records, *asked), chosen, size, order),
+        parts.card(
+            parts.live_text(lambda *asked: _table(records, *asked), chosen, size, order),
+            parts.paragraph(wording.AREA_WARNING, small=True),
+        ),
         sizing_mode="stretch_width",
     )
 
@@ -76,32 +79,73 @@ def _areas(records: Records, subdivision: str, size: str) -> tuple[pl.DataFrame,
     return found if within is None else found.filter(pl.col("subdivision") == within), "subdivision"
 
 
-def _maps(records: Records, subdivision: str, size: str) -> pn.viewable.Viewable:
-    found, name = _areas(records, subdivision, size)
-    drawn = areas.with_shapes(found)
-    counted = _counts(found, name)
-    if drawn.is_empty():
-        return pn.Column(
-            counted, parts.empty(wording.NO_PLACES, wording.NO_PLACES_TODO), sizing_mode="stretch_width"
-        )
-    # Of one subdivision only its own surroundings are drawn; a hot spot elsewhere would shrink them.
-    spots = records.hot_spots() if not subdivision else records.hot_spots().clear()
+class _Maps:
+    """Both maps, with what they count; drawn again in place when other areas are asked for.
+
+    Attributes
+    ----------
+    panel : Column
+        What stands on the page.
+    """
+
+    def __init__(self, records: Records, subdivision: pn.widgets.Select, size: pn.widgets.Select) -> None:
+        self._records, self._subdivision, self._size = records, subdivision, size
+        self._counted = parts.figures([])
+        self._coarse = pn.Column(sizing_mode="stretch_width", margin=0)
+        self._charts: tuple[parts.Chart, parts.Chart] | None = None
+        self._drawn_of = ""
+        self._maps = pn.Column(sizing_mode="stretch_width", margin=0)
+        self.panel = pn.Column(self._counted, self._coarse, self._maps, sizing_mode="stretch_width", margin=0)
+        for widget in (subdivision, size):
+            parts.follow(widget, lambda _event: self._show())
+        self._show()
+
+    def _show(self) -> None:
+        subdivision, size = self._subdivision.value, self._size.value
+        found, name = _areas(self._records, subdivision, size)
+        drawn = areas.with_shapes(found)
+        n_blocks = self._records.n_blocks(subdivision or None)
+        too_many = size == BLOCKS and name == "subdivision" and n_blocks > 0
+        self._counted.object = _counts(found, name).object
+        if too_many or self._coarse.objects:
+            self._coarse.objects = [parts.note(wording.too_many_blocks(n_blocks))] if too_many else []
+        if drawn.is_empty():
+            self._charts = None
+            self._maps.objects = [parts.empty(wording.NO_PLACES, wording.NO_PLACES_TODO)]
+            return
+        # Of one subdivision only its own surroundings are drawn; a hot spot elsewhere would shrink them.
+        spots = self._records.hot_spots() if not subdivision else self._records.hot_spots().clear()
+        failures = areas.with_hot_spots(areas.failures(drawn, name=name), spots)
+        coverage = areas.coverage(drawn, name=name)
+        if self._charts is None or self._drawn_of != name:
+            self._charts, self._drawn_of = _both(failures, coverage, found), name
+            self._maps.objects = [_beside(*self._charts, name)]
+        else:
+            self._charts[0].redraw(failures, says=wording.EXPECTED, data=found)
+            self._charts[1].redraw(coverage, says=wording.COVERAGE, data=found)
+
+
+def _both(
+    failures: dict[str, Any], coverage: dict[str, Any], found: pl.DataFrame
+) -> tuple[parts.Chart, parts.Chart]:
+    return (
+        parts.Chart(failures, height=420, says=wording.EXPECTED, data=found),
+        parts.Chart(coverage, height=420, says=wording.COVERAGE, data=found),
+    )
+
+
+def _beside(failures: parts.Chart, coverage: parts.Chart, name: str) -> pn.viewable.Viewable:
     condition = parts.card(
         parts.heading(f"Lines found failed, against expectation, by {name}"),
         parts.key([(theme.TOO_FEW, "too few records to judge")]),
-        parts.chart(
-            areas.with_hot_spots(areas.failures(drawn, name=name), spots), height=420, says=wording.EXPECTED
-        ),
+        failures.panel,
     )
     seen = parts.card(
         parts.heading(f"How much has been inspected, by {name}"),
         parts.key([(theme.NONE_SEEN, "no line inspected")]),
-        parts.chart(areas.coverage(drawn, name=name), height=420, says=wording.COVERAGE),
+        coverage.panel,
     )
-    n_blocks = records.n_blocks(subdivision or None)
-    too_many = size == BLOCKS and name == "subdivision" and n_blocks > 0
-    coarse = [parts.note(wording.too_many_blocks(n_blocks))] if too_many else []
-    return pn.Column(counted, *coarse, parts.side_by_side(condition, seen), sizing_mode="stretch_width")
+    return parts.side_by_side(condition, seen)
 
 
 def _hot_spots(records: Records) -> pn.viewable.Viewable:
@@ -155,7 +199,7 @@ def _search(records: Records, period: str, search: dict[str, Any]) -> list[pn.vi
     return pieces
 
 
-def _counts(found: pl.DataFrame, name: str) -> pn.viewable.Viewable:
+def _counts(found: pl.DataFrame, name: str) -> pn.pane.HTML:
     judged = found.filter(pl.col("status") == "ok")
     return parts.figures(
         [
@@ -168,7 +212,7 @@ def _counts(found: pl.DataFrame, name: str) -> pn.viewable.Viewable:
     )
 
 
-def _table(records: Records, subdivision: str, size: str, by: str) -> pn.viewable.Viewable:
+def _table(records: Records, subdivision: str, size: str, by: str) -> pn.pane.HTML:
     found, name = _areas(records, subdivision, size)
     ordered = found.with_columns(
         excess=pl.when(pl.col("status") == "ok").then(pl.col("n_observed") - pl.col("expected")),
@@ -185,29 +229,26 @@ def _table(records: Records, subdivision: str, size: str, by: str) -> pn.viewabl
     if found.height > shown.height:
         caption += f" (the first {shown.height} of {wording.number(found.height)})"
     home = [Shown("subdivision", lambda r: wording.word(r["subdivision"]))] if name == "block" else []
-    return parts.card(
-        parts.table(
-            shown,
-            [
-                Shown(name, lambda r: r[name]),
-                *home,
-                Shown("lots", lambda r: wording.number(r["n_lots"]), is_number=True),
-                Shown("inspected", lambda r: wording.number(r["n_inspected"]), is_number=True),
-                Shown("with a finding", lambda r: wording.number(r["n_observed"]), is_number=True),
-                Shown("expected", lambda r: wording.number(r["expected"], 1), is_number=True),
-                Shown(
-                    "chance allows",
-                    lambda r: wording.number_range(r["expected_lower"], r["expected_upper"]),
-                    is_number=True,
-                ),
-                Shown(
-                    "found / expected",
-                    lambda r: wording.number(r["ratio"] if r["status"] == "ok" else None, 2),
-                    is_number=True,
-                ),
-                Shown("against chance", wording.against_chance),
-            ],
-            caption=caption,
-        ),
-        parts.paragraph(wording.AREA_WARNING, small=True),
+    return parts.table(
+        shown,
+        [
+            Shown(name, lambda r: r[name]),
+            *home,
+            Shown("lots", lambda r: wording.number(r["n_lots"]), is_number=True),
+            Shown("inspected", lambda r: wording.number(r["n_inspected"]), is_number=True),
+            Shown("with a finding", lambda r: wording.number(r["n_observed"]), is_number=True),
+            Shown("expected", lambda r: wording.number(r["expected"], 1), is_number=True),
+            Shown(
+                "chance allows",
+                lambda r: wording.number_range(r["expected_lower"], r["expected_upper"]),
+                is_number=True,
+            ),
+            Shown(
+                "found / expected",
+                lambda r: wording.number(r["ratio"] if r["status"] == "ok" else None, 2),
+                is_number=True,
+            ),
+            Shown("against chance", wording.against_chance),
+        ],
+        caption=caption,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import polars as pl
 import vl_convert
@@ -35,6 +36,11 @@ def many(n: int) -> pl.DataFrame:
     )  # fmt: skip
 
 
+def features(spec: dict[str, Any]) -> list[dict[str, Any]]:
+    """The areas of a map, which it holds as text."""
+    return json.loads(spec["layer"][0]["data"]["values"])
+
+
 def test_the_outline_is_drawn_where_there_is_one_else_the_bounds() -> None:
     drawn = areas.with_shapes(BLOCKS)
     assert drawn["block"].to_list() == ["A", "B"]  # C lies nowhere
@@ -51,10 +57,10 @@ def test_a_damaged_outline_falls_back_to_the_bounds() -> None:
 
 def test_colour_is_kept_from_areas_with_too_few_records() -> None:
     spec = areas.failures(areas.with_shapes(BLOCKS), name="block")
-    colour = spec["encoding"]["color"]
+    colour = spec["layer"][0]["encoding"]["color"]
     assert colour["condition"]["test"].startswith("datum.properties.status === 'ok'")
     assert colour["value"] == areas.theme.TOO_FEW
-    states = {row["properties"]["block"]: row["properties"]["state"] for row in spec["data"]["values"]}
+    states = {row["properties"]["block"]: row["properties"]["state"] for row in features(spec)}
     assert states == {"A": "enough", "B": "too few"}
 
 
@@ -62,7 +68,7 @@ def test_many_areas_go_to_a_canvas_and_few_do_not() -> None:
     few, lots = areas.coverage(many(3), name="block"), areas.coverage(many(1_000), name="block")
     assert "usermeta" not in few
     assert lots["usermeta"] == {"embedOptions": {"renderer": "canvas"}}
-    assert len(lots["data"]["values"]) == 1_000
+    assert len(features(lots)) == 1_000
 
 
 def test_maps_compile() -> None:
