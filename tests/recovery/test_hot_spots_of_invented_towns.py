@@ -107,13 +107,14 @@ def test_areas_that_differ_make_no_firm_hot_spot(blocks, subdivisions):
         ]
     )
     first, firm = (found[:, 0] <= 0.05).mean(), (found.max(axis=1) <= 0.05).mean()
-    # The first question alone is fooled: that is why there is a second. Measured: MEASURED.
+    # The first question alone is fooled: that is why there is a second. Measured, first and firm: 12.0 and 3.7 %,
+    # 20.3 and 4.3 %, 28.7 and 2.3 %.
     assert first > 0.10
     assert firm <= 0.05
 
 
 def test_a_law_that_is_off_makes_no_firm_hot_spot():
-    # Old pipe lies in the west. Its law is off by 15 % of the hazard either way, which the draws know and the scan's
+    # Old pipe lies in the west. Its law has a hazard that may be 1.8 times as high or low, which the draws know and the scan's
     # chances do not.
     rng = np.random.default_rng(25)
     plain, firm = [], []
@@ -121,7 +122,7 @@ def test_a_law_that_is_off_makes_no_firm_hot_spot():
         x, y, areas, chance, _, _ = town(rng, 64, per=12)
         old = np.where(x < 1200, 1.0, 0.0)
         sure = np.clip(1 - (1 - chance) ** (1 + 2 * old), 1e-4, 1 - 1e-4)
-        laws = [1 - (1 - sure) ** np.exp(old * rng.normal(0, 0.25)) for _ in range(41)]
+        laws = [1 - (1 - sure) ** np.exp(old * rng.normal(0, 0.6)) for _ in range(41)]
         events = rng.random(len(x)) < laws[0]
         p_value, p_value_areas, _ = judge(rng, x, y, areas, sure, events, laws=np.stack(laws[1:]))
         plain.append(p_value <= 0.05)
