@@ -9,7 +9,8 @@ from __future__ import annotations
 import os
 import secrets
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -128,9 +129,10 @@ class Accounts:
             for a in self.by_name.values()
         }
         part = self._file.with_suffix(".part")
-        part.unlink(missing_ok=True)
-        _write_private(part, tomli_w.dumps(content).encode("utf-8"))
-        part.replace(self._file)
+        with _writing(self._file):
+            part.unlink(missing_ok=True)
+            _write_private(part, tomli_w.dumps(content).encode("utf-8"))
+            part.replace(self._file)
 
 
 @cache
@@ -143,8 +145,20 @@ def session_key(workspace: Workspace) -> str:
     file = workspace.root / "session.key"
     if not file.exists():
         workspace.create()
-        _write_private(file, secrets.token_hex(32).encode("ascii"))
+        with _writing(file):
+            _write_private(file, secrets.token_hex(32).encode("ascii"))
     return file.read_text(encoding="ascii").strip()
+
+
+@contextmanager
+def _writing(file: Path) -> Iterator[None]:
+    """Turn a refusal of the disk into one sentence."""
+    try:
+        yield
+    except OSError as exc:
+        raise SettingsError(
+            f"{file}: cannot be written ({exc.strerror or exc}). Correct its permissions, or choose another workspace."
+        ) from exc
 
 
 def _write_private(file: Path, content: bytes) -> None:

@@ -87,3 +87,20 @@ def test_a_damaged_file_lets_nobody_in(workspace):
     (workspace.root / "accounts.toml").write_text('[office]\nrole = "all"\n')
     with pytest.raises(SettingsError, match="the accounts cannot be read"):
         Accounts(workspace)
+
+
+def test_a_place_that_cannot_be_written_is_told(workspace, monkeypatch):
+    def refuse(*_, **__):
+        raise PermissionError(13, "Permission denied")
+
+    accounts = Accounts(workspace)
+    monkeypatch.setattr("pipeline.accounts.os.open", refuse)
+    for attempt in (
+        lambda: accounts.add("office", role="all", portfolios=(), password=PASSWORD),
+        lambda: session_key(workspace),
+    ):
+        with pytest.raises(
+            SettingsError, match=r"cannot be written \(Permission denied\)\. Correct its permissions"
+        ):
+            attempt()
+    assert list(workspace.root.iterdir()) == []
