@@ -9,6 +9,7 @@ from reportlab.lib import colors
 from reportlab.lib.pagesizes import letter
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import inch
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.platypus import (
     CondPageBreak,
     Flowable,
@@ -85,8 +86,9 @@ GRID = TableStyle(
 #: A heading or a caption with less room below it goes to the next page. (Kept together with a table, as paragraphs are
 #: with the next, it would take the whole table there, and leave half a page empty.)
 ROOM = 0.9 * inch
-#: A longer cell is broken into lines.
-MOST_LETTERS = 34
+#: A longer cell is broken into lines [points]; what stands free on both sides of a cell together.
+MOST_WIDTH = 150.0
+PAD = 5.0
 
 
 def as_pdf(document: Document) -> bytes:
@@ -175,8 +177,7 @@ def _picture(picture: Picture) -> Flowable:
 
 def _table(table: Table) -> Flowable:
     cells = table.cells
-    shares = [_room([column.label, *(row[i] for row in cells)]) for i, column in enumerate(table.columns)]
-    widths = [WIDTH * share / sum(shares) for share in shares]
+    widths = _widths([[column.label, *(row[i] for row in cells)] for i, column in enumerate(table.columns)])
     head = [
         Paragraph(typeface.marked_up(c.label), HEAD_RIGHT if c.is_number else HEAD) for c in table.columns
     ]
@@ -190,8 +191,21 @@ def _table(table: Table) -> Flowable:
     return LongTable([head, *body], colWidths=widths, repeatRows=1, style=GRID)
 
 
-def _room(texts: list[str]) -> float:
-    """Letters that a column needs: its longest word at least, its longest cell up to a point."""
-    longest_word = max(len(word) for text in texts for word in [*text.split(), ""])
-    longest_cell = max(len(text) for text in texts)
-    return max(longest_word + 2, min(longest_cell, MOST_LETTERS))
+def _widths(columns: list[list[str]]) -> list[float]:
+    """Widths [points] that fill the page: no word is broken while there is room, long cells share what is left."""
+    least = [max(_printed(word) for text in texts for word in [*text.split(), ""]) + PAD for texts in columns]
+    wanted = [
+        max(min(max(_printed(text) for text in texts), MOST_WIDTH) + PAD, low)
+        for texts, low in zip(columns, least, strict=True)
+    ]
+    if sum(wanted) <= WIDTH:
+        return [width * WIDTH / sum(wanted) for width in wanted]
+    spare, asked = WIDTH - sum(least), sum(wanted) - sum(least)
+    if spare <= 0 or asked <= 0:
+        return [width * WIDTH / sum(least) for width in least]
+    return [low + (width - low) * spare / asked for low, width in zip(least, wanted, strict=True)]
+
+
+def _printed(text: str) -> float:
+    """Width of a text in the widest cut that cells have [points]."""
+    return stringWidth(typeface.plain(text), typeface.BOLD, CELL.fontSize)

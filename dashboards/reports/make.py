@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 from dashboards.data import Records
-from dashboards.reports import house, subdivision
+from dashboards.reports import connections, house, subdivision
 from dashboards.reports.as_html import as_html
 from dashboards.reports.as_pdf import as_pdf
 from dashboards.reports.document import Document
@@ -36,16 +38,42 @@ def save_report(workspace: Workspace, path: Path, *, lot: str | None, subdivisio
     UnderlotError
         Nothing is published, nothing or several things have that name, or the file cannot be written.
     """
-    writer = WRITERS.get(path.suffix.lower())
-    if writer is None:
-        raise SettingsError(
-            f"{path.name}: reports are written as .html or .pdf. Choose one of these endings."
-        )
+    writer = writer_for(path)
     with open_current(workspace) as reader:
         records = Records(reader)
         made = _on_lot(records, lot) if lot is not None else _on_area(records, subdivision_name or "")
     write_whole(path, writer(made))
     return made.title
+
+
+def save_programme(workspace: Workspace, path: Path, facts: Mapping[str, Any]) -> None:
+    """Write a connection programme, made from what is published now; `facts` are the fields of a `Programme`.
+
+    Raises
+    ------
+    UnderlotError
+        Nothing is published, or the file cannot be written.
+    """
+    writer = writer_for(path)
+    with open_current(workspace) as reader:
+        made = connections.report(Records(reader), connections.Programme(**facts))
+    write_whole(path, writer(made))
+
+
+def writer_for(path: Path) -> Callable[[Document], bytes]:
+    """Return what writes a file of this ending.
+
+    Raises
+    ------
+    SettingsError
+        Reports are not written as that.
+    """
+    writer = WRITERS.get(path.suffix.lower())
+    if writer is None:
+        raise SettingsError(
+            f"{path.name}: reports are written as .html or .pdf. Choose one of these endings."
+        )
+    return writer
 
 
 def _on_lot(records: Records, words: str) -> Document:

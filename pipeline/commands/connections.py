@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.commands import Context, add_plain_row
+from pipeline.commands.serve import check_report_name, write_programme
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
 from pipeline.geojson import point_collection
@@ -64,7 +65,15 @@ CAUTION = (
     type=click.Path(path_type=Path, dir_okay=False),
     help="Write all ranked connections to a .geojson or .csv file.",
 )
-@click.option("--purpose", help="What the file is for; needed with --out, and kept in the log of exports.")
+@click.option(
+    "--report",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write the plan under the budget as a report to hand on: .html or .pdf.",
+)
+@click.option(
+    "--purpose",
+    help="What the files are for; needed with --out and --report, and kept in the log of exports.",
+)
 @click.pass_obj
 def connections_command(
     context: Context,
@@ -75,6 +84,7 @@ def connections_command(
     seconds: float,
     rows: int,
     out: Path | None,
+    report: Path | None,
     purpose: str | None,
 ) -> None:
     """Rank connections to the public sewer by the chance of failure times what a failure means there.
@@ -88,10 +98,10 @@ def connections_command(
       underlot connections --part upper
       underlot connections --budget 250000
       underlot connections --budget 250000 --out plan.geojson --purpose "renewal plan of the sewer utility"
+      underlot connections --budget 250000 --report plan.pdf --purpose "renewal plan for the council"
     """
-    stated = None if out is None else checked_purpose(purpose)
-    if out is not None and out.suffix.lower() not in SUFFIXES:
-        raise SettingsError(f"--out {out.name}: end the name in .geojson or .csv.")
+    stated = checked_purpose(purpose) if out is not None or report is not None else ""
+    _check_names(out, report, budget)
     with open_current(context.workspace) as reader:
         run = reader.run()
         part = part or shown_first(reader)
@@ -100,14 +110,28 @@ def connections_command(
         if budget is not None:
             plan = plan_under_budget(ranked, budget, priced_at=priced_at, in_order=in_order, seconds=seconds)
             ranked = plan.connections
-        if out is not None and stated is not None:
+        if out is not None:
             _write(context, reader, ranked, run, out, stated, part)
         _print(reader, ranked, run, plan, rows, part)
     if out is not None:
         click.echo(f"Written: {out} ({ranked.height:,} connections); use it until {use_until()}.", err=True)
+    # After the reader: a file of results is opened once at a time.
+    if report is not None and plan is not None:
+        _report(context, plan, run, report, stated, part)
+        click.echo(f"Written: {report}; use it until {use_until()}.", err=True)
 
 
-# -- file ----------------------------------------------------------------------------------------------------
+def _check_names(out: Path | None, report: Path | None, budget: float | None) -> None:
+    """Refuse files that cannot be written before anything is worked out."""
+    if out is not None and out.suffix.lower() not in SUFFIXES:
+        raise SettingsError(f"--out {out.name}: end the name in .geojson or .csv.")
+    if report is not None:
+        check_report_name(report)
+        if budget is None:
+            raise SettingsError("--report writes a plan: give the sum to spend with --budget.")
+
+
+# -- files ---------------------------------------------------------------------------------------------------
 
 
 def _write(
@@ -154,6 +178,30 @@ def _write(
         run_id=str(run["run_id"]),
     )
     write_whole(out, text)
+
+
+def _report(
+    context: Context, plan: ConnectionPlan, run: dict[str, Any], path: Path, purpose: str, part: str
+) -> None:
+    chosen = plan.connections.filter(pl.col("is_chosen"))
+    log_export(
+        context.workspace,
+        command="connections",
+        target=str(path),
+        purpose=purpose,
+        n_lots=chosen.height,
+        run_id=str(run["run_id"]),
+    )
+    facts = {
+        name: getattr(plan, name)
+        for name in (
+            "budget_usd", "cost_usd", "priced_at", "n_bundles", "risk_points", "risk_points_lower",
+            "risk_points_upper", "total_risk_points", "bound", "is_best",
+        )
+    }  # fmt: skip
+    ranked = plan.connections.filter(pl.col("status") == "ok").height
+    about = {"part": LateralPart.of(part), "purpose": purpose, "use_until": use_until().isoformat()}
+    write_programme(context.workspace, path, facts | about | {"chosen": chosen, "n_ranked": ranked})
 
 
 # -- screen --------------------------------------------------------------------------------------------------

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from pipeline.settings import Workspace
 
@@ -42,3 +43,29 @@ def write_report(workspace: Workspace, path: Path, *, lot: str | None, subdivisi
     from dashboards.reports.make import save_report  # noqa: PLC0415
 
     return save_report(workspace, path, lot=lot, subdivision_name=subdivision)
+
+
+def check_report_name(path: Path) -> None:
+    """Refuse a name that no report can be written as.
+
+    Raises
+    ------
+    SettingsError
+        It ends in neither .html nor .pdf.
+    """
+    from dashboards.reports.make import writer_for  # noqa: PLC0415
+
+    writer_for(path)
+
+
+def write_programme(workspace: Workspace, path: Path, facts: Mapping[str, Any]) -> None:
+    """Write a connection programme; `facts` are the fields of `dashboards.reports.connections.Programme`.
+
+    Raises
+    ------
+    UnderlotError
+        As in `write_report`.
+    """
+    from dashboards.reports.make import save_programme  # noqa: PLC0415
+
+    save_programme(workspace, path, facts)

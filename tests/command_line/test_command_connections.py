@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
 import polars as pl
 import pyogrio
 import pytest
+from pypdf import PdfReader
 
 from pipeline.errors import FitError
 from pipeline.published.read import open_current
@@ -190,6 +192,9 @@ def test_assumptions_are_printed_with_the_result(underlot, office: Workspace) ->
         (("--budget", "nan"), 2, "give a sum above 0"),
         (("--budget", "100"), 2, "buys nothing; the cheapest connection costs"),
         (("--out", "plan.pdf", *PURPOSE), 2, "end the name in .geojson or .csv"),
+        (("--report", "plan.doc", "--budget", "9000", *PURPOSE), 2, "reports are written as .html or .pdf"),
+        (("--report", "plan.pdf", *PURPOSE), 2, "give the sum to spend with --budget"),
+        (("--report", "plan.pdf", "--budget", "9000"), 2, "Say in a few words what they are for"),
         (("--out", "plan.csv"), 2, "Say in a few words what they are for"),
         (("--out", "/nowhere/at/all/plan.csv", *PURPOSE), 2, "cannot be written"),
     ],
@@ -302,3 +307,36 @@ def test_an_answer_that_leaves_says_stop_work(town: Workspace) -> None:
     # Also of a lot of which nothing else is told.
     quiet = fit_to_leave(found.with_columns(has_foreign_line=pl.lit(True)), frozenset(found["lot_id"]))
     assert quiet["stop_work"].str.starts_with("STOP WORK").all()
+
+
+@pytest.mark.parametrize("ending", ["pdf", "html"])
+def test_a_programme_to_hand_on(
+    underlot, office: Workspace, by_part: dict[str, pl.DataFrame], ending: str
+) -> None:
+    out = office.root / f"plan.{ending}"
+    answer = underlot(
+        "connections", "--part", "upper", "--budget", "60000", "--report", out, *PURPOSE, workspace=office.root
+    )  # fmt: skip
+    assert answer.code == 0, answer.err
+    if ending == "pdf":
+        text = " ".join(page.extract_text() for page in PdfReader(out).pages)
+    else:
+        text = out.read_text(encoding="utf-8")
+        assert "<svg" in text
+        assert not re.search(r'(src|href)="https?:', text)
+    told = " ".join(text.split())
+    for part in (
+        "Connection programme: upper laterals",
+        "Put a camera in each line before it is renewed",
+        "Before anyone digs or enters",
+        "How the numbers were made",
+        "Stated purpose: renewal plan of a test",
+        "is on record; elsewhere it is assumed",
+        "US dollars of 2025",
+    ):
+        assert part in told
+    chosen = plan_under_budget(by_part["upper"], 60_000).connections.filter(pl.col("is_chosen"))["lot_id"]
+    assert 0 < chosen.len() < 120
+    assert all(lot in told for lot in chosen)
+    log = (office.root / "exports.jsonl").read_text(encoding="utf-8").strip().splitlines()
+    assert json.loads(log[-1])["n_lots"] == chosen.len()

@@ -39,3 +39,13 @@ def test_no_heading_stands_alone_at_the_foot_of_a_page(n_lines):
     assert of_caption == of_row
     assert of_heading in (of_caption, of_caption - 1)
     assert ("Lots to look at" in first) <= ("By chance." in first)
+
+
+def test_no_word_is_broken_in_a_wide_table():
+    words = ("000000086", "mobilisation", "97 % (range 95 to 99 %)", "5,220 to 14,500", "property", "assumed")
+    columns = tuple(Shown(word, lambda row, word=word: word, is_number=True) for word in (*words, *words))
+    table = Table("The lots", pl.DataFrame({"lot": ["x"]}), columns)
+    made = Document(title="T", lead="L", source="s", invented="", sections=(Section("Before", (table,)),))
+    text = PdfReader(BytesIO(as_pdf(made))).pages[0].extract_text().split()
+    for word in ("000000086", "mobilisation", "property", "assumed"):
+        assert text.count(word) == 4
