@@ -167,6 +167,8 @@ def _frame(shown: Frame) -> pn.Template:
     frame.add_variable("shared", json.dumps(SHARED))
     frame.add_variable("look", theme.LOOK)
     frame.add_variable("font", theme.FONT)
+    frame.add_variable("print_look", theme.PRINT)
+    frame.add_variable("print_rules", json.dumps(theme.PRINT))
     frame.add_panel("main", shown.body)
     if pn.state.notifications is not None:
         frame.add_panel("notifications", pn.state.notifications)

@@ -54,6 +54,7 @@ WIDGET = f".bk-spin-btn {{ display: none !important; }} :host, label, input, sel
 CHOICES = ".bk-input-group { display: flex; flex-wrap: wrap; gap: 4px 16px; } label { font-size: 0.95rem; }"
 
 LOOK = (Path(__file__).with_name("look.css")).read_text(encoding="utf-8")
+PRINT = (Path(__file__).with_name("print.css")).read_text(encoding="utf-8")
 
 #: The drawing library sets its links below the chart; here they stand in the line of the CSV button.
 CHART = f"""

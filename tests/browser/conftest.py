@@ -30,11 +30,6 @@ BROWSER_OPTIONS = (
 )
 WIDTHS = {"wide": (1280, 900), "narrow": (390, 844)}
 
-#: Altair writes a newer minor version than the Vega-Lite that Panel ships; it draws all the same.
-ALLOWED_WARNING = re.compile(
-    r"^The input spec uses Vega-Lite v6\.\d+\.\d+, but the current version of Vega-Lite is v6"
-)
-
 #: The command that users type; the workspace and port are put in.
 COMMAND = (
     "-m",
@@ -141,7 +136,7 @@ class Watched:
 
     def on_console(self, message: ConsoleMessage) -> None:
         """Keep what the console should not have said."""
-        if message.type in {"error", "warning", "assert"} and not ALLOWED_WARNING.match(message.text):
+        if message.type in {"error", "warning", "assert"}:
             self.console.append(f"{message.type}: {message.text}")
 
     def on_request(self, url: str) -> None:
