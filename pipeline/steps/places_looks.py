@@ -116,7 +116,8 @@ def _described(fit: OutcomeFit, exposure: Exposure, lots: pl.DataFrame, chosen: 
     known = (
         parts.lots.with_columns(
             expected=pl.Series(_inside(parts.expected(None))),
-            lowest=pl.Series(bounds.lowest),
+            # A look that may be older than the pipe expects even less than one at pipe just laid.
+            lowest=pl.Series(np.minimum(bounds.lowest, parts.expected(None))),
             highest=pl.Series(bounds.highest),
         )
         .join(newest, on="lot_id", how="left", maintain_order="left")
