@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from dashboards.data import Records
-from dashboards.reports import connections, house, subdivision
+from dashboards.reports import connections, house, reserve, subdivision
 from dashboards.reports.as_html import as_html
 from dashboards.reports.as_pdf import as_pdf
 from dashboards.reports.document import Document
@@ -58,6 +58,17 @@ def save_programme(workspace: Workspace, path: Path, facts: Mapping[str, Any]) -
     with open_current(workspace) as reader:
         made = connections.report(Records(reader), connections.Programme(**facts))
     write_whole(path, writer(made))
+
+
+def save_reserve_plan(path: Path, facts: Mapping[str, Any]) -> None:
+    """Write a reserve plan; `facts` are the fields of a `ReservePlan`.
+
+    Raises
+    ------
+    UnderlotError
+        The file cannot be written.
+    """
+    write_whole(path, writer_for(path)(reserve.report(reserve.ReservePlan(**facts))))
 
 
 def writer_for(path: Path) -> Callable[[Document], bytes]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import click
 import polars as pl
@@ -14,12 +16,13 @@ from rich.text import Text
 from pipeline.assumptions import Assumptions, read_assumptions, write_own_copy
 from pipeline.commands import Context, add_plain_row, tell
 from pipeline.commands.options import form_option, lots_options
+from pipeline.commands.serve import write_reserve_plan
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.reports.budget_excel import write_excel
 from pipeline.reports.budget_pdf import write_pdf
-from pipeline.reports.budget_words import CAUTIONS, Heading, dollars, label, sentences
+from pipeline.reports.budget_words import CAUTIONS, METHOD, Heading, dollars, label, sentences
 from pipeline.steps.budget import make_budget
 from pipeline.steps.budget_costs import loaded_costs
 from pipeline.steps.budget_policies import PolicyCode
@@ -50,6 +53,12 @@ SHOWN_CAMERAS = 20
 )
 @click.option("--pdf", type=click.Path(path_type=Path, dir_okay=False), help="Write a report to this file.")
 @click.option(
+    "--html",
+    "page",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write the report as a page that opens in any browser.",
+)
+@click.option(
     "--purpose", help="What the files are for; needed where lots are named, and kept in the log of exports."
 )
 @form_option("csv", "json", help="How to print the answer; csv has the years of all policies.")
@@ -67,6 +76,7 @@ def budget_command(
     policy: str | None,
     excel: Path | None,
     pdf: Path | None,
+    page: Path | None,
     purpose: str | None,
     form: str,
 ) -> int:
@@ -87,8 +97,8 @@ def budget_command(
         raise SettingsError(
             "Choose lots one way: addresses or lot ids, --file, --portfolio, or --subdivision. Example: underlot budget --portfolio P1"
         )
-    _check_file_names(excel, pdf)
-    leaves = excel is not None or pdf is not None or form == "json"
+    _check_file_names(excel, pdf, page)
+    leaves = any(path is not None for path in (excel, pdf, page)) or form == "json"
     stated = checked_purpose(purpose) if leaves else ""
     write_own_copy(context.workspace)
     assumptions = read_assumptions(context.workspace).changed(
@@ -98,7 +108,7 @@ def budget_command(
         chosen = _chosen(reader, asked, file, portfolio, subdivision)
         run = reader.run()
         budget = _budget(reader, chosen, assumptions, policy)
-        outside = _as_it_may_leave(context, reader, budget, stated, (excel, pdf)) if leaves else budget
+        outside = _as_it_may_leave(context, reader, budget, stated, (excel, pdf, page)) if leaves else budget
     heading = Heading(
         town=run["town_name"],
         is_synthetic=run["is_synthetic"],
@@ -112,6 +122,9 @@ def budget_command(
         if path is not None:
             write(path, outside, heading)
             tell(f"Written: {path}")
+    if page is not None:
+        write_reserve_plan(page, _as_facts(outside, heading, run))
+        tell(f"Written: {page}")
     _print(outside if form == "json" else budget, heading, form)
     for row in chosen.unmatched.iter_rows(named=True):
         near = f" Near ones: {row['near_misses']}." if row["near_misses"] else ""
@@ -119,8 +132,12 @@ def budget_command(
     return EXIT_NONE_FOUND if chosen.unmatched.height else 0
 
 
-def _check_file_names(excel: Path | None, pdf: Path | None) -> None:
-    for option, path, ending in (("--excel", excel, ".xlsx"), ("--pdf", pdf, ".pdf")):
+def _check_file_names(excel: Path | None, pdf: Path | None, page: Path | None) -> None:
+    for option, path, ending in (
+        ("--excel", excel, ".xlsx"),
+        ("--pdf", pdf, ".pdf"),
+        ("--html", page, ".html"),
+    ):
         if path is None:
             continue
         if path.suffix.lower() != ending:
@@ -174,6 +191,24 @@ def _as_it_may_leave(
         run_id=str(reader.run()["run_id"]),
     )
     return outside
+
+
+def _as_facts(budget: Budget, heading: Heading, run: Mapping[str, Any]) -> dict[str, Any]:
+    """What a reserve plan as a page is made from."""
+    chosen = budget.facts["reserve_policy"]
+    frames = {
+        name: getattr(budget, name) for name in ("policies", "reserve", "lots", "programme", "assumptions")
+    }
+    return frames | {
+        "run": run,
+        "title": heading.title,
+        "line": heading.line,
+        "sentences": sentences(budget),
+        "method": METHOD,
+        "years": budget.years.filter(pl.col("policy") == chosen),
+        "reserve_policy": label(chosen),
+        "dollars": dollars,
+    }
 
 
 def _print(budget: Budget, heading: Heading, form: str) -> None:

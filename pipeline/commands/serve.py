@@ -69,3 +69,16 @@ def write_programme(workspace: Workspace, path: Path, facts: Mapping[str, Any]) 
     from dashboards.reports.make import save_programme  # noqa: PLC0415
 
     save_programme(workspace, path, facts)
+
+
+def write_reserve_plan(path: Path, facts: Mapping[str, Any]) -> None:
+    """Write a reserve plan as a page; `facts` are the fields of `dashboards.reports.reserve.ReservePlan`.
+
+    Raises
+    ------
+    UnderlotError
+        The file cannot be written.
+    """
+    from dashboards.reports.make import save_reserve_plan  # noqa: PLC0415
+
+    save_reserve_plan(path, facts)

@@ -21,7 +21,7 @@ from pipeline.errors import FitError
 from pipeline.published.read import open_current
 from pipeline.reports.budget_excel import write_excel
 from pipeline.reports.budget_pdf import write_pdf
-from pipeline.reports.budget_words import Heading
+from pipeline.reports.budget_words import Heading, dollars
 from pipeline.settings import Workspace
 from pipeline.steps import build as build_step
 from pipeline.steps.budget import make_budget
@@ -281,9 +281,19 @@ def test_all_assumptions_are_printed_with_the_result(underlot, town: Workspace, 
 def test_excel_and_pdf_hold_the_same_schedule(
     underlot, town: Workspace, tag: str, budget: dict, tmp_path: Path
 ) -> None:
-    book, paper = tmp_path / "reserve.xlsx", tmp_path / "reserve.pdf"
+    book, paper, page = (tmp_path / f"reserve.{ending}" for ending in ("xlsx", "pdf", "html"))
     answer = underlot(
-        "budget", "--portfolio", tag, "--excel", book, "--pdf", paper, *QUICK, workspace=town.root
+        "budget",
+        "--portfolio",
+        tag,
+        "--excel",
+        book,
+        "--pdf",
+        paper,
+        "--html",
+        page,
+        *QUICK,
+        workspace=town.root,
     )
     assert answer.code == 0, answer.err
     sheets = fastexcel.read_excel(book)
@@ -308,11 +318,27 @@ def test_excel_and_pdf_hold_the_same_schedule(
         "located and marked",
     ):
         assert part in text
+    told = " ".join(page.read_text(encoding="utf-8").split())
+    assert "<svg" in told
+    assert all(
+        label in told
+        for label in (
+            "Replacement budget",
+            "Reserve schedule",
+            "What it assumes",
+            "How the numbers were made",
+        )
+    )
+    for row in (*budget["reserve"], *budget["lots"]):
+        shown = row.get("address") or dollars(row["contribution_usd"])
+        assert shown in text
+        assert shown in told
     # Two charts.
     assert sum(len(page.images) for page in reader.pages) == 2
     assert {path.name for path in tmp_path.iterdir()} == {
         "reserve.xlsx",
         "reserve.pdf",
+        "reserve.html",
     }
 
 
