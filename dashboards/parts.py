@@ -8,7 +8,6 @@ import logging
 import secrets
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextvars import ContextVar
-from dataclasses import dataclass
 from typing import Any
 from weakref import WeakKeyDictionary
 
@@ -18,10 +17,13 @@ import param
 import polars as pl
 from markupsafe import Markup, escape
 
-from dashboards import downloads, theme, wording
+from dashboards import downloads, markup, theme, wording
 from pipeline.errors import UnderlotError
 
 log = logging.getLogger("underlot.dashboard")
+
+#: A column of a table, under the name by which pages know it.
+Shown = markup.Shown
 
 Builder = Callable[[], pn.viewable.Viewable]
 Rows = pl.DataFrame | Callable[[], pl.DataFrame]
@@ -50,7 +52,7 @@ def text(markup: str) -> pn.pane.HTML:
 
 def title(words: str, lead: str) -> pn.pane.HTML:
     """Return a page's heading with its one-sentence lead."""
-    return text(Markup('<h1 class="u-h1">{}</h1><p class="u-lead">{}</p>').format(words, lead))
+    return text(markup.title(words, lead))
 
 
 def first_up(words: str) -> str:
@@ -60,45 +62,32 @@ def first_up(words: str) -> str:
 
 def heading(words: str) -> pn.pane.HTML:
     """Return the heading of a section."""
-    return text(Markup('<h2 class="u-h2">{}</h2>').format(words))
+    return text(markup.heading(words))
 
 
 def paragraph(*sentences: str, small: bool = False) -> pn.pane.HTML:
     """Return sentences as one paragraph."""
-    return text(paragraph_markup(*sentences, small=small))
-
-
-def paragraph_markup(*sentences: str, small: bool = False) -> Markup:
-    """Return the markup of a paragraph, to put it in place of what a pane holds."""
-    kind = "u-small" if small else "u-text"
-    return Markup('<p class="{}">{}</p>').format(kind, " ".join(s for s in sentences if s))
+    return text(markup.paragraph(*sentences, small=small))
 
 
 def note(sentence: str) -> pn.pane.HTML:
     """Return something the reader must not miss."""
-    return text(Markup('<div class="u-note" role="note">{}</div>').format(sentence))
+    return text(markup.note(sentence))
 
 
 def caution(words: str, sentences: Sequence[str] = ()) -> pn.pane.HTML:
     """Return a warning, with a list where there is more than one thing to heed."""
-    items = Markup("").join(Markup("<li>{}</li>").format(s) for s in sentences)
-    more = Markup("<ul>{}</ul>").format(items) if sentences else ""
-    return text(Markup('<div class="u-caution" role="note"><strong>{}</strong>{}</div>').format(words, more))
+    return text(markup.caution(words, sentences))
 
 
 def bullets(sentences: Iterable[str]) -> pn.pane.HTML:
     """Return sentences as a list."""
-    items = Markup("").join(Markup("<li>{}</li>").format(s) for s in sentences)
-    return text(Markup('<ul class="u-list">{}</ul>').format(items))
+    return text(markup.bullets(sentences))
 
 
 def figures(pairs: Iterable[tuple[str, str]]) -> pn.pane.HTML:
     """Return big numbers, each with what it counts."""
-    cells = Markup("").join(
-        Markup('<div class="u-figure"><b>{}</b><span>{}</span></div>').format(value, label)
-        for value, label in pairs
-    )
-    return text(Markup('<div class="u-figures">{}</div>').format(cells))
+    return text(markup.figures(pairs))
 
 
 def label(words: str) -> pn.pane.HTML:
@@ -152,25 +141,6 @@ def folded(words: str, *pieces: pn.viewable.Viewable, is_open: bool = False) -> 
     )  # fmt: skip
 
 
-def run_together(pieces: Iterable[pn.viewable.Viewable]) -> list[pn.viewable.Viewable]:
-    """Return pieces with neighbouring texts in one pane: a page of few panes is built and drawn much faster.
-
-    Only for texts that nobody changes later.
-    """
-    joined: list[pn.viewable.Viewable] = []
-    waiting: list[str] = []
-    for piece in [*pieces, None]:
-        if type(piece) is pn.pane.HTML:
-            waiting.append(piece.object)
-            continue
-        if waiting:
-            joined.append(text('<div class="u-gap"></div>'.join(waiting)))
-            waiting = []
-        if piece is not None:
-            joined.append(piece)
-    return joined
-
-
 def side_by_side(*pieces: pn.viewable.Viewable, least_px: int = 330) -> pn.Row:
     """Return pieces beside each other where the screen is wide enough, else below each other."""
     for piece in pieces:
@@ -213,32 +183,40 @@ class Chart:
         name: str = "chart",
         pane: pn.pane.Vega | None = None,
     ) -> None:
-        self._stem = f"underlot {name}".replace(" ", "_")
+        self._stem = _stem(name)
         self._source = source_line()
         self._pane = pn.pane.Vega() if pane is None else pane
         self._pane.param.update(
             object=self._signed(drawing, says, data), sizing_mode="stretch_width", height=height, margin=0, min_width=0,
             stylesheets=[theme.CHART],
         )  # fmt: skip
-        table = save_button(
+        self._table = save_button(
             "save as CSV", lambda: io.BytesIO(downloads.as_csv(self._rows())), f"{self._stem}.csv"
         )
         # The drawing sets its own links, PNG and SVG, to the right of this one.
-        table.styles = {"margin-left": "auto", "margin-right": "88px"}
+        self._table.styles = {"margin-left": "auto", "margin-right": "88px"}
         self._said = paragraph(says, small=True)
         self.panel = pn.Column(
-            self._pane, table, self._said, sizing_mode="stretch_width", margin=(0, 0, 8, 0)
+            self._pane, self._table, self._said, sizing_mode="stretch_width", margin=(0, 0, 8, 0)
         )
 
     def redraw(
-        self, drawing: alt.TopLevelMixin | dict[str, Any], *, says: str, data: Rows | None = None
+        self,
+        drawing: alt.TopLevelMixin | dict[str, Any],
+        *,
+        says: str,
+        data: Rows | None = None,
+        name: str | None = None,
     ) -> None:
         """Draw something else in the same place, which takes a tenth of the time of a new chart.
 
         Not for drawings with a selection of points.
         """
+        if name is not None:
+            self._stem = _stem(name)
+            self._table.filename = f"{self._stem}.csv"
         self._pane.object = self._signed(drawing, says, data)
-        self._said.object = paragraph_markup(says, small=True)
+        self._said.object = markup.paragraph(says, small=True)
 
     def _signed(
         self, drawing: alt.TopLevelMixin | dict[str, Any], says: str, data: Rows | None
@@ -251,12 +229,16 @@ class Chart:
         return theme.sign(spec, says=says, source=self._source, name=self._stem)
 
 
+def _stem(name: str) -> str:
+    return f"underlot {name}".replace(" ", "_")
+
+
 def chart(drawing: alt.TopLevelMixin | dict[str, Any], **about: Any) -> pn.Column:
     """Return a `Chart` as it stands on the page, where it is never drawn again."""
     return Chart(drawing, **about).panel
 
 
-def report_buttons(file_stem: str, writers: Mapping[str, Callable[[], bytes]]) -> pn.viewable.Viewable:
+def report_buttons(file_stem: str, writers: Mapping[str, Callable[[], bytes]]) -> pn.Row:
     """Return links that make a report in each of its forms when they are pressed.
 
     Parameters
@@ -266,12 +248,22 @@ def report_buttons(file_stem: str, writers: Mapping[str, Callable[[], bytes]]) -
     writers : mapping of str to callable
         By ending, such as '.pdf'.
     """
-    stem = "".join(letter if letter.isalnum() else "_" for letter in file_stem)
+    stem = _as_file_name(file_stem)
 
     def button(ending: str, writer: Callable[[], bytes]) -> pn.widgets.FileDownload:
         return save_button(f"Report as {ending[1:].upper()}", lambda: io.BytesIO(writer()), f"{stem}{ending}")
 
     return pn.Row(*(button(*pair) for pair in writers.items()), styles=WRAPPED, sizing_mode="stretch_width")
+
+
+def rename_reports(buttons: pn.Row, file_stem: str) -> None:
+    """Give the files of `report_buttons` another name."""
+    for button in buttons:
+        button.filename = f"{_as_file_name(file_stem)}.{button.filename.rpartition('.')[2]}"
+
+
+def _as_file_name(words: str) -> str:
+    return "".join(letter if letter.isalnum() else "_" for letter in words)
 
 
 def save_button(words: str, made: Callable[[], io.BytesIO], file_name: str) -> pn.widgets.FileDownload:
@@ -303,46 +295,9 @@ class Choice(param.Parameterized):
     value = param.String()
 
 
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """A column of a table on a page.
-
-    Attributes
-    ----------
-    label : str
-        Heading, with the unit.
-    value : callable
-        Takes the row, returns the cell's text.
-    is_number : bool
-        Set flush right.
-    """
-
-    label: str
-    value: Callable[[Mapping[str, Any]], str]
-    is_number: bool = False
-
-
 def table(frame: pl.DataFrame, columns: Sequence[Shown], *, caption: str) -> pn.pane.HTML:
     """Return a plain table, which every screen reader knows; it scrolls sideways on a narrow screen."""
-    head = Markup("").join(
-        Markup('<th scope="col"{}>{}</th>').format(Markup(' class="n"') if c.is_number else "", c.label)
-        for c in columns
-    )
-    body = Markup("").join(
-        Markup("<tr>{}</tr>").format(Markup("").join(_cell(c, row) for c in columns))
-        for row in frame.iter_rows(named=True)
-    )
-    return text(
-        Markup(
-            '<p class="u-caption2">{}</p><div class="u-scroll" tabindex="0" role="region" aria-label="{}">'
-            '<table class="u-table" aria-label="{}"><thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>'
-        ).format(caption, caption, caption, head, body)
-    )
-
-
-def _cell(column: Shown, row: Mapping[str, Any]) -> Markup:
-    css = Markup(' class="n"') if column.is_number else ""
-    return Markup("<td{}>{}</td>").format(css, column.value(row))
+    return text(markup.table(frame, columns, caption=caption))
 
 
 def guarded(

@@ -8,13 +8,14 @@ from typing import Any
 import panel as pn
 import polars as pl
 
-from dashboards import parts, theme, wording
+from dashboards import markup, parts, theme, wording
 from dashboards.charts import sale
 from dashboards.data import Records
 from dashboards.parts import Choice, Shown
+from dashboards.sheet import Drawing, Piece, Sheet
 from pipeline.vocabulary import FindingKind, Material
 
-After = Callable[[str], pn.viewable.Viewable]
+After = Callable[[Choice], pn.viewable.Viewable]
 
 #: Addresses offered while the user types.
 MOST_OFFERED = 20
@@ -32,7 +33,7 @@ def section(records: Records, after: After) -> pn.viewable.Viewable:
     records : Records
         One published generation.
     after : callable
-        Takes the lot's id, returns what stands below the answer.
+        Takes the choice of the lot, returns what stands below the answer.
     """
     asked = parts.from_address("lot")
     lot_id = asked if asked and records.has_lot(asked) else records.a_telling_lot
@@ -42,7 +43,7 @@ def section(records: Records, after: After) -> pn.viewable.Viewable:
     parts.keep_in_address(chosen, "lot")
     return pn.Column(
         parts.card(*_search(records, chosen)),
-        parts.live(lambda lot: _answer(records, lot, after), chosen),
+        _Answer(records, chosen, after).panel,
         sizing_mode="stretch_width",
     )
 
@@ -104,23 +105,55 @@ def _unique_labels(rows: pl.DataFrame) -> dict[str, str]:
     }
 
 
-def _answer(records: Records, lot_id: str, after: After) -> pn.viewable.Viewable:
-    lot = records.lot(lot_id)
-    segments = records.lot_part("segments", lot_id)
-    findings = records.lot_part("findings", lot_id)
-    inspections = records.lot_part("inspections", lot_id)
-    return pn.Column(
-        *_stop_work(findings),
-        parts.side_by_side(
-            parts.card(*parts.run_together(_estimate(records.run, lot))),
-            parts.card(*parts.run_together(_behind(lot, records.lot_part("reasons", lot_id)))),
-            least_px=400,
-        ),
-        parts.card(*parts.run_together(_pipe(lot, segments))),
-        parts.card(*parts.run_together(_history(inspections, findings))),
-        after(lot_id),
-        sizing_mode="stretch_width",
-    )
+class _Answer:
+    """What is known of the chosen lot; changed in place when another one is chosen.
+
+    Attributes
+    ----------
+    panel : Column
+        What stands on the page.
+    """
+
+    def __init__(self, records: Records, chosen: Choice, after: After) -> None:
+        self._records = records
+        self._stop_work = pn.Column(sizing_mode="stretch_width", margin=0)
+        self._estimate, self._behind, self._pipe, self._history = (Sheet() for _ in range(4))
+        self._whole = pn.Column(
+            self._stop_work,
+            parts.side_by_side(self._estimate.panel, self._behind.panel, least_px=400),
+            self._pipe.panel,
+            self._history.panel,
+            after(chosen),
+            sizing_mode="stretch_width",
+        )
+        self.panel = pn.Column(sizing_mode="stretch_width", margin=0)
+        parts.follow(chosen, lambda event: self._show(event.new))
+        self._show(chosen.value)
+
+    def _show(self, lot_id: str) -> None:
+        # A fault takes the place of the whole, so that parts of two lots never stand beside each other.
+        shown = parts.guarded(lambda: self._filled(lot_id))
+        if self.panel.objects != [shown]:
+            self.panel.objects = [shown]
+
+    def _filled(self, lot_id: str) -> pn.viewable.Viewable:
+        records = self._records
+        lot = records.lot(lot_id)
+        segments, findings, inspections, reasons = (
+            records.lot_part(table, lot_id) for table in ("segments", "findings", "inspections", "reasons")
+        )
+        sheets = (
+            (self._estimate, _estimate(records.run, lot)),
+            (self._behind, _behind(lot, reasons)),
+            (self._pipe, _pipe(lot, segments)),
+            (self._history, _history(inspections, findings)),
+        )
+        for sheet, pieces in sheets:
+            sheet.show(pieces)
+        stop = _stop_work(findings)
+        if stop or self._stop_work.objects:
+            self._stop_work.objects = stop
+        return self._whole
 
 
 def _stop_work(findings: pl.DataFrame) -> list[pn.viewable.Viewable]:
@@ -128,23 +161,18 @@ def _stop_work(findings: pl.DataFrame) -> list[pn.viewable.Viewable]:
     return [] if crossing.is_empty() else [parts.caution(wording.STOP_WORK, wording.STOP_WORK_STEPS)]
 
 
-def _estimate(run: Mapping[str, Any], lot: Mapping[str, Any]) -> list[pn.viewable.Viewable]:
-    head = parts.heading(address(lot))
+def _estimate(run: Mapping[str, Any], lot: Mapping[str, Any]) -> list[Piece]:
+    head = markup.heading(address(lot))
     if lot["status"] != "ok":
         refused = wording.REFUSED.get(lot["status"], "No estimate")
-        return [head, parts.note(f"{refused}: no estimate is given. {lot['sentence'] or ''}")]
-    never_seen = [] if lot["n_inspections"] else [parts.note(wording.NO_CAMERA)]
+        return [head, markup.note(f"{refused}: no estimate is given. {lot['sentence'] or ''}")]
+    never_seen = [] if lot["n_inspections"] else [markup.note(wording.NO_CAMERA)]
     return [
         head,
         *never_seen,
-        parts.figures(chance_figures(run, lot)),
+        markup.figures(chance_figures(run, lot)),
         *_none_now_is_unlikely(lot, horizon(run)),
-        parts.chart(
-            sale.chances(chances(run, lot)),
-            height=210,
-            name=f"chances of lot {lot['lot_id']}",
-            says=chances_say(run),
-        ),
+        Drawing(sale.chances(chances(run, lot)), chances_say(run), 210, f"chances of lot {lot['lot_id']}"),
     ]
 
 
@@ -191,10 +219,10 @@ def _if_none_now(lot: Mapping[str, Any], horizon: str, level: float) -> list[tup
     return [_figure(lot, "failure_within_horizon_probability", what, level)]
 
 
-def _none_now_is_unlikely(lot: Mapping[str, Any], horizon: str) -> list[pn.viewable.Viewable]:
+def _none_now_is_unlikely(lot: Mapping[str, Any], horizon: str) -> list[Piece]:
     if not wording.missing(lot["failure_within_horizon_probability"]):
         return []
-    return [parts.paragraph(wording.almost_surely_there(horizon))]
+    return [markup.paragraph(wording.almost_surely_there(horizon))]
 
 
 def _chance_row(what: str, lot: Mapping[str, Any], column: str) -> dict[str, Any]:
@@ -215,41 +243,41 @@ def rests_on(lot: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _behind(lot: Mapping[str, Any], reasons: pl.DataFrame) -> list[pn.viewable.Viewable]:
-    pieces = [parts.heading("What this rests on"), parts.bullets(rests_on(lot))]
+def _behind(lot: Mapping[str, Any], reasons: pl.DataFrame) -> list[Piece]:
+    pieces: list[Piece] = [markup.heading("What this rests on"), markup.bullets(rests_on(lot))]
     if reasons.height:
-        pieces += [parts.heading("Why"), parts.bullets(reasons["reason"].to_list())]
+        pieces += [markup.heading("Why"), markup.bullets(reasons["reason"].to_list())]
     built = f"House built {lot['year_built']}." if lot["year_built"] else "Year of the house not recorded."
     place = " ".join(
         f"{label} {lot[column]}."
         for label, column in (("Subdivision", "subdivision"), ("Block", "block"))
         if lot[column]
     )
-    return [*pieces, parts.paragraph(built, place, small=True)]
+    return [*pieces, markup.paragraph(built, place, small=True)]
 
 
-def _pipe(lot: Mapping[str, Any], segments: pl.DataFrame) -> list[pn.viewable.Viewable]:
-    head = parts.heading("The line, from the building to the main")
+def _pipe(lot: Mapping[str, Any], segments: pl.DataFrame) -> list[Piece]:
+    head = markup.heading("The line, from the building to the main")
     if segments.is_empty():
         return [
             head,
-            parts.paragraph("No segment of this line is on record, so its material and age are estimated."),
+            markup.paragraph("No segment of this line is on record, so its material and age are estimated."),
         ]
     placed, by_length = along(segments)
     says = (lot["line_summary"] or "").strip()
     if not by_length:
         says += " Lengths are not all on record; segments without one are drawn 20 ft long."
-    pieces = [
+    pieces: list[Piece] = [
         head,
-        parts.chart(sale.line(placed), height=180, name=f"line of lot {lot['lot_id']}", says=says),
-        parts.table(
+        Drawing(sale.line(placed), says, 180, f"line of lot {lot['lot_id']}"),
+        markup.table(
             placed,
             SEGMENT_COLUMNS,
             caption="Segments",
         ),
     ]
     if HOLDS_ASBESTOS & set(segments["material"]):
-        pieces.append(parts.caution(wording.ASBESTOS))
+        pieces.append(markup.caution(wording.ASBESTOS))
     return pieces
 
 
@@ -274,13 +302,13 @@ def _known_from(row: Mapping[str, Any]) -> str:
     return f"{source} (estimated)" if row["is_imputed"] else source
 
 
-def _history(inspections: pl.DataFrame, findings: pl.DataFrame) -> list[pn.viewable.Viewable]:
-    head = parts.heading("Every look at this line")
+def _history(inspections: pl.DataFrame, findings: pl.DataFrame) -> list[Piece]:
+    head = markup.heading("Every look at this line")
     if inspections.is_empty():
-        return [head, parts.paragraph(wording.NO_CAMERA)]
-    pieces = [
+        return [head, markup.paragraph(wording.NO_CAMERA)]
+    pieces: list[Piece] = [
         head,
-        parts.table(
+        markup.table(
             inspections,
             INSPECTION_COLUMNS,
             caption="Camera runs, newest first",
@@ -288,7 +316,7 @@ def _history(inspections: pl.DataFrame, findings: pl.DataFrame) -> list[pn.viewa
     ]
     newest = findings.filter(pl.col("inspection_id") == inspections["inspection_id"][0])
     if newest.height:
-        pieces.append(parts.table(newest, FINDING_COLUMNS, caption="Findings of the newest run"))
+        pieces.append(markup.table(newest, FINDING_COLUMNS, caption="Findings of the newest run"))
     return pieces
 
 

@@ -18,6 +18,7 @@ from dashboards.reports.house import report as house_report
 from dashboards.reports.subdivision import report as area_report
 
 HOUSE, TRACT = "house", "subdivision"
+TO_HAND_ON = "To hand on"
 
 
 def page(records: Records) -> pn.viewable.Viewable:
@@ -39,26 +40,34 @@ def page(records: Records) -> pn.viewable.Viewable:
     def chosen(which: str) -> pn.viewable.Viewable:
         if which == TRACT:
             return tract.section(records, lambda name: _reports(name, lambda: area_report(records, name)))
-        return house.section(records, lambda lot_id: _after_house(records, lot_id))
+        return house.section(records, lambda lot: _after_house(records, lot))
 
     return pn.Column(
         top, parts.note(wording.SCREENING), kind, parts.live(chosen, kind), sizing_mode="stretch_width"
     )
 
 
-def _after_house(records: Records, lot_id: str) -> pn.viewable.Viewable:
-    title = house.address(records.lot(lot_id))
-    on_map = Markup('<p class="u-text"><a href="?page=map&amp;lot={}">See it on the map</a></p>').format(
-        quote(lot_id)
-    )
+def _after_house(records: Records, chosen: parts.Choice) -> pn.viewable.Viewable:
+    def title(lot_id: str) -> str:
+        return house.address(records.lot(lot_id))
+
+    def on_map(lot_id: str) -> pn.pane.HTML:
+        words = '<p class="u-text"><a href="?page=map&amp;lot={}">See it on the map</a></p>'
+        return parts.text(Markup(words).format(quote(lot_id)))
+
+    buttons = _buttons(title(chosen.value), lambda: house_report(records, chosen.value))
+    parts.follow(chosen, lambda event: parts.rename_reports(buttons, title(event.new)))
     return pn.Column(
-        _reports(title, lambda: house_report(records, lot_id)),
-        parts.text(on_map),
+        parts.card(parts.heading(TO_HAND_ON), buttons),
+        parts.live_text(on_map, chosen),
         sizing_mode="stretch_width",
     )
 
 
 def _reports(title: str, made: Callable[[], Document]) -> pn.viewable.Viewable:
+    return parts.card(parts.heading(TO_HAND_ON), _buttons(title, made))
+
+
+def _buttons(title: str, made: Callable[[], Document]) -> pn.Row:
     """The same answer to hand on, with the cautions and how the numbers were made."""
-    writers = {".pdf": lambda: as_pdf(made()), ".html": lambda: as_html(made())}
-    return parts.card(parts.heading("To hand on"), parts.report_buttons(title, writers))
+    return parts.report_buttons(title, {".pdf": lambda: as_pdf(made()), ".html": lambda: as_html(made())})
