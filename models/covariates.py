@@ -13,6 +13,8 @@ from models.intervals import FloatArray, numbers
 
 #: Covariates whose root mean square lies within these limits are used in the units given.
 USUAL_SIZE = (0.1, 10.0)
+#: Beyond this, squares are no numbers any more.
+LARGEST = 1e100
 
 
 def covariate_matrix(given: ArrayLike | None, n: int, name: str) -> FloatArray:
@@ -63,6 +65,11 @@ def _refuse_not_finite(array: FloatArray, name: str) -> None:
     wrong = ~np.isfinite(array).all(axis=1)
     if wrong.any():
         raise ModelInputError(f"{name} holds NaN or infinity.", row=int(np.argmax(wrong)))
+    wrong = (np.abs(array) > LARGEST).any(axis=1)
+    if wrong.any():
+        raise ModelInputError(
+            f"{name} holds a number beyond {LARGEST:g}; use another unit.", row=int(np.argmax(wrong))
+        )
 
 
 def covariate_units(rows: Rows) -> FloatArray:

@@ -5,7 +5,7 @@ A check on every law of ageing that is assumed elsewhere: trees assume none.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Self
 
 import numpy as np
@@ -27,6 +27,8 @@ from models.intervals import FloatArray, IntArray
 #: standard deviation 1 / √8, so that a member of three may count for nothing or for twice its share; judgement.
 EQUAL_SHARES = 4.0
 MOST_CATEGORIES = 100
+#: Trees hold numbers in single precision, which ends at 3e38.
+LARGEST = 1e30
 
 
 class StatusModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scikit-learn is untyped
@@ -143,10 +145,14 @@ class StatusModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scik
         Raises
         ------
         ModelInputError
-            An age is missing, or all outcomes are alike.
+            An age is missing, all outcomes are alike, or an outcome, a weight or a number of a row will not do.
         ValueError
             Shapes that do not match, or values that are no numbers.
         """
+        _refuse_odd(y, "Input y contains NaN", np.isnan)
+        if sample_weight is not None:
+            _refuse_odd(sample_weight, "Input sample_weight contains NaN", np.isnan)
+            _refuse_odd(sample_weight, "Negative values in data passed to `sample_weight`", lambda w: w < 0)
         table = self._fit_table(X, y)
         failed = self._failed(y)
         weight = _check_sample_weight(sample_weight, table, ensure_non_negative=True)
@@ -184,6 +190,7 @@ class StatusModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scik
     def _validated(self, X: ArrayLike, y: ArrayLike | None = None, *, reset: bool) -> np.ndarray:
         # With text among the columns, numbers are checked column by column in `_encoded`.
         dtype = None if self.categorical else "numeric"
+        _refuse_odd(X, "Input X contains infinity", np.isinf)
         rest: dict[str, Any] = {"dtype": dtype, "ensure_all_finite": "allow-nan", "reset": reset}
         if y is None:
             return np.asarray(validate_data(self, X, **rest))
@@ -227,6 +234,7 @@ class StatusModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scik
         table[:, numbers] = raw[:, numbers].astype(np.float64)
         if self.encoder_ is not None:
             table[:, categories] = self.encoder_.transform(raw[:, categories])
+        _refuse_odd(table, "a value is too large", lambda values: np.abs(values) > LARGEST)
         missing = np.isnan(table[:, self.layout_.age])
         if missing.any():
             raise ModelInputError("the age is missing (NaN).", row=int(np.argmax(missing)))
@@ -279,6 +287,16 @@ class StatusModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scik
             odds[out] = np.column_stack([member.log_odds(table[out]) for member in members])
         intercept, shares = stacking_weights(odds, failed, weight, len(table) / n_groups)
         return intercept, shares, expit(intercept + odds @ shares)
+
+
+def _refuse_odd(given: ArrayLike, problem: str, is_odd: Callable[[np.ndarray], np.ndarray]) -> None:
+    """Name the first row that will not do; what holds no numbers is for scikit-learn's own checks."""
+    values = np.asarray(given)
+    if values.dtype.kind not in "fiu" or values.ndim == 0:
+        return
+    odd = is_odd(values).reshape(len(values), -1).any(axis=1)
+    if odd.any():
+        raise ModelInputError(f"{problem}.", row=int(np.argmax(odd)))
 
 
 def _numbered(groups: ArrayLike | None, n: int) -> IntArray:

@@ -236,8 +236,11 @@ def _store(container: object, names: tuple[str, ...], dtype: type) -> None:
         given = np.asarray(getattr(container, name))
         if given.ndim != 1:
             raise ModelInputError(f"{name} must be a flat array, not of shape {given.shape}.")
+        if np.dtype(dtype).kind == "b" and given.dtype.kind != "b":
+            # Text and None would count as true or false, whatever they say.
+            _refuse(~np.isin(given, (0, 1)), f"{name} is neither true nor false, 1 nor 0.")
         array: NDArray[Any] = np.ascontiguousarray(given, dtype=dtype)
-        if given.dtype.kind == "f" and np.dtype(dtype).kind in "ib":
+        if given.dtype.kind == "f" and np.dtype(dtype).kind == "i":
             _refuse(~(given == array), f"{name} holds something other than whole numbers.")
         object.__setattr__(container, name, array)
 

@@ -5,6 +5,7 @@ import pytest
 
 from models.bands import likelihood_ratio_band
 from models.errors import ModelInputError
+from models.laws import LAWS
 from models.lives import Detection, LifeLooks, LifeRegression, LineLooks, Ridge, single_candidates
 from models.npmle import NPMLE
 from models.regression import IntervalRegression
@@ -197,8 +198,10 @@ ONE = np.ones((1, 1))
 PRIORS = (Ridge(terms=("hazard: all",), mean=-1.4, sd=1.4), Ridge(terms=("shape: all",), mean=1.0, sd=0.4))
 
 
-def fit_looks(looks, ridges=PRIORS, line_looks=None):
-    return LifeRegression(ridges=ridges).fit(ONE, ONE, looks, line_looks, X_names=["all"], Z_names=["all"])
+def fit_looks(looks, ridges=PRIORS, line_looks=None, law="weibull"):
+    return LifeRegression(ridges=ridges, law=law).fit(
+        ONE, ONE, looks, line_looks, X_names=["all"], Z_names=["all"]
+    )
 
 
 @pytest.mark.parametrize(("bad", "status"), [([False] * 5, "no_failures"), ([True] * 5, "all_failed")])
@@ -211,6 +214,29 @@ def test_lives_all_alike_need_priors_and_are_wide_with_them(bad, status):
     chance = held.failure_probability(60.0, ONE, ONE, draws=held.draws(2000, np.random.default_rng(1)))
     low, high = np.quantile(chance, [0.05, 0.95])
     assert high - low > 0.15
+
+
+@pytest.mark.parametrize("law", LAWS)
+@pytest.mark.parametrize(
+    ("bad", "year"),
+    [
+        ([False] * 5, None),
+        ([True] * 5, None),
+        ([True], None),
+        ([False], None),
+        ([True, False] * 5, np.full(10, 1990.0)),
+        ([False] * 5, np.full(5, 1950.0)),
+        ([True, False], np.array([1e300, 2000.0])),
+    ],
+    ids=["none failed", "all failed", "one bad", "one good", "one age", "age 0", "an endless age"],
+)
+def test_under_every_law_thin_looks_leave_a_wide_range(law, bad, year):
+    fit = fit_looks(looks_of(bad, year=year), law=law)
+    assert fit.status == "ok"
+    chance = fit.failure_probability(60.0, ONE, ONE, draws=fit.draws(1000, np.random.default_rng(1)))
+    assert np.isfinite(chance).all()
+    low, high = np.quantile(chance, [0.05, 0.95])
+    assert high - low > 0.12
 
 
 def test_one_life_and_no_look():
@@ -294,6 +320,10 @@ def test_a_life_called_bad_before_it_was_laid_is_left_out_and_listed():
         ({"look_life": [3]}, "row 0: look_life is not one of the 1 lives."),
         ({"candidate_probability": [0.5]}, "row 0: candidate probabilities of this life do not add up to 1."),
         ({"weight": [-1.0]}, "row 0: weight is negative."),
+        ({"look_bad": [np.nan]}, "row 0: look_bad is neither true nor false, 1 nor 0."),
+        ({"look_bad": ["no"]}, "row 0: look_bad is neither true nor false, 1 nor 0."),
+        ({"look_bad": [None]}, "row 0: look_bad is neither true nor false, 1 nor 0."),
+        ({"look_bad": [2]}, "row 0: look_bad is neither true nor false, 1 nor 0."),
         (
             {"look_bad": [True, False]},
             "these arrays must be of one length: look_life 1, look_year 1, look_bad 2.",

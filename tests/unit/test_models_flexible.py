@@ -157,6 +157,23 @@ def test_degenerate_records_say_so():
         StatusModel(**SMALL).fit([[1.0], [2.0]], [0, 1], groups=[1])
 
 
+ODD_ROWS = [
+    ({"y": [0, 1, np.nan, 1]}, "row 2: Input y contains NaN."),
+    ({"sample_weight": [1, np.nan, 1, 1]}, "row 1: Input sample_weight contains NaN."),
+    ({"sample_weight": [1, 1, 1, -1]}, "row 3: Negative values in data passed to `sample_weight`."),
+    ({"X": [[1.0], [np.inf], [3.0], [4.0]]}, "row 1: Input X contains infinity."),
+    ({"X": [[1.0], [2.0], [3.0], [1e300]]}, "row 3: a value is too large."),
+]
+
+
+@pytest.mark.parametrize(("odd", "words"), ODD_ROWS)
+def test_an_odd_row_is_named(odd, words):
+    given = {"X": [[1.0], [2.0], [3.0], [4.0]], "y": [0, 1, 0, 1]} | odd
+    with pytest.raises(ModelInputError) as caught:
+        StatusModel(**SMALL).fit(**given)
+    assert str(caught.value) == words
+
+
 def test_life_member_is_logistic_regression_on_log_age():
     """For current status, log-logistic life regression is logistic regression; compared with scikit-learn's."""
     from sklearn.linear_model import LogisticRegression

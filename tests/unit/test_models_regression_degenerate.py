@@ -238,3 +238,16 @@ def test_any_few_records_give_numbers_or_a_sentence(family, given_records):
     chance = fit.failure_probability([1, 30, 100], given_records["X"][:1])
     assert (np.diff(chance) >= 0).all()
     assert not np.isnan(fit.quantile(0.5, given_records["X"][:1])).any()
+
+
+@every_family
+def test_a_column_in_an_absurd_unit_raises_no_warning(family):
+    left, right = some_records()
+    x = np.random.default_rng(3).integers(0, 2, len(left)).astype(float)
+    with pytest.raises(
+        ModelInputError, match=r"^row \d+: X holds a number beyond 1e\+100; use another unit\.$"
+    ):
+        IntervalRegression(family).fit(x * 1e200, left, right)
+    plain, large = (IntervalRegression(family).fit(x * unit, left, right) for unit in (1.0, 1e60))
+    assert (plain.status_, large.status_) == ("ok", "ok")
+    assert large.log_likelihood_ == pytest.approx(plain.log_likelihood_, abs=1e-6)
