@@ -134,14 +134,7 @@ def _table(records: Records, name: str, by: str, view: View) -> pn.viewable.View
                 Shown("lot", _lot),
                 Shown("main or manhole", lambda r: r["manhole_id"] or r["main_id"] or "–"),
                 Shown("station [ft]", lambda r: wording.number(r["station_ft"]), is_number=True),
-                Shown("last segment", _segment),
-                *(
-                    Shown(
-                        f"chance, {each.label}", _chance(f"{each.value}_failure_probability"), is_number=True
-                    )
-                    for each in (part, *(other for other in LateralPart if other is not part))
-                ),
-                Shown("property line [ft from the building]", _property_line, is_number=True),
+                _chance_of(part),
                 Shown("times", lambda r: wording.number(r["consequence"], 2), is_number=True),
                 Shown("risk [points]", lambda r: wording.number(r["risk_points"], 2), is_number=True),
                 Shown("among the first", lambda r: wording.chance(r["in_list_probability"]), is_number=True),
@@ -151,6 +144,9 @@ def _table(records: Records, name: str, by: str, view: View) -> pn.viewable.View
                     lambda r: wording.number_range(r["cost_low_usd"], r["cost_high_usd"]),
                     is_number=True,
                 ),
+                *(_chance_of(other) for other in LateralPart if other is not part),
+                Shown("property line [ft from the building]", _property_line, is_number=True),
+                Shown("last segment", _segment),
                 Shown("times, because", lambda r: r["consequence_reasons"] or "nothing raises it"),
                 Shown("not on record", lambda r: r["not_on_record"] or "–"),
             ],
@@ -179,8 +175,13 @@ def _property_line(row: Mapping[str, Any]) -> str:
     return feet if row["property_line_source"] == "recorded" else f"{feet}, assumed"
 
 
-def _chance(column: str) -> Any:
-    return lambda r: wording.estimate(r[column], r[f"{column}_lower"], r[f"{column}_upper"])
+def _chance_of(part: LateralPart) -> Shown:
+    name = f"{part.value}_failure_probability"
+    return Shown(
+        f"chance, {part.label}",
+        lambda r: wording.estimate(r[name], r[f"{name}_lower"], r[f"{name}_upper"]),
+        is_number=True,
+    )
 
 
 def _assumptions(records: Records) -> list[pn.viewable.Viewable]:

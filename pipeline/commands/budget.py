@@ -204,7 +204,8 @@ def _as_facts(budget: Budget, heading: Heading, run: Mapping[str, Any]) -> dict[
         "title": heading.title,
         "line": heading.line,
         "sentences": sentences(budget),
-        "method": METHOD,
+        # The first is said in every report.
+        "method": METHOD[1:],
         "years": budget.years.filter(pl.col("policy") == chosen),
         "reserve_policy": label(chosen),
         "dollars": dollars,
