@@ -19,6 +19,7 @@ from synthetic_data.names import TOWN_NAME
 from synthetic_data.sewer import lay_sewer
 from synthetic_data.tables import Town
 from synthetic_data.town import draw_stretches, lay_out
+from synthetic_data.works import works_table
 
 #: A smaller town has no room for its planted areas.
 FEWEST_LOTS = 500
@@ -126,7 +127,7 @@ def generate(
     put("segments", tables.segments_table(town, rng))
     put("inspections", tables.inspections_table(town, operator, rng))
     put("findings", tables.findings_table(town))
-    put("works", tables.works_table(town, rng))
+    put("works", works_table(town, rng))
     for name, frame in tables.sewer_tables(town, rng).items():
         put(name, frame)
     put("unit_costs", tables.unit_costs_table())
