@@ -160,7 +160,8 @@ def _hot_spots(records: Records) -> pn.viewable.Viewable:
         name="Looks searched",
         options={wording.HOT_SPOT_SEARCHES[period]: period for period in searches},
         value=parts.from_address("search", searches) or next(iter(searches)),
-        width=360,
+        sizing_mode="stretch_width",
+        max_width=360,
         stylesheets=[theme.WIDGET],
     )
     parts.keep_in_address(chosen, "search")
