@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.local_statistics import benjamini_hochberg, excess_deviate, nearest, risk_surface, upper_tail
+from models.local_statistics import benjamini_hochberg, excess_deviate, nearest, upper_tail
 from models.looks import FloatArray
+from models.risk_surface import risk_surface
 from pipeline.published import contract
 from pipeline.published.write import empty
 from pipeline.settings import Settings

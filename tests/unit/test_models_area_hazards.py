@@ -10,7 +10,8 @@ from models.area_gain import held_out_gain, local_chance
 from models.area_hazards import gamma_hazards
 from models.area_neighbours import neighbour_hazards
 from models.errors import ModelInputError
-from models.local_statistics import excess_deviate, nearest, neighbour_matrix, risk_surface, with_self
+from models.local_statistics import excess_deviate, nearest, neighbour_matrix, with_self
+from models.risk_surface import risk_surface
 
 
 def town(n_blocks, variance, seed=0, *, per=25, smooth=False):
