@@ -16,7 +16,11 @@ from playwright.sync_api import Page
 
 from dashboards import theme
 from dashboards.charts import town_map
-from tests.browser.conftest import WIDTHS, Server, Watched
+from dashboards.reports.make import save_report
+from pipeline.accounts import Accounts
+from pipeline.settings import Workspace
+from tests.browser import made_up
+from tests.browser.conftest import WIDTHS, Server, Watched, running_server
 
 pytestmark = pytest.mark.browser
 
@@ -56,6 +60,35 @@ def test_axe_finds_nothing_serious(made_up_server: Server, watch: Watch, name: s
     assert findings(page) == []
     too_wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
     assert too_wide <= 0, "the page itself must not scroll sideways"
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize(
+    "about", [{"lot": "L00004"}, {"subdivision_name": "Mock Acres 2"}], ids=["house", "area"]
+)
+def test_axe_finds_nothing_serious_in_a_report(
+    made_up_server: Server, watch: Watch, tmp_path: Path, about: dict[str, str], width: str
+) -> None:
+    made_up.publish(tmp_path / "work")
+    file = tmp_path / "report.html"
+    save_report(Workspace(tmp_path / "work"), file, **{"lot": None, "subdivision_name": None, **about})
+    page = watch(made_up_server, width).page
+    page.goto(file.as_uri())
+    assert findings(page) == []
+    too_wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+    assert too_wide <= 0, "the page itself must not scroll sideways"
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_axe_finds_nothing_serious_where_one_signs_in(watch: Watch, tmp_path: Path, width: str) -> None:
+    made_up.publish(tmp_path)
+    Accounts(Workspace(tmp_path)).add("office", role="all", portfolios=(), password="a long pass phrase")
+    with running_server(tmp_path, tmp_path / "server.log") as server:
+        watched = watch(server, width)
+        watched.page.goto(server.address)
+        watched.page.get_by_role("heading", name="Sign in").wait_for()
+        assert findings(watched.page) == []
+        watched.assert_clean()
 
 
 def test_axe_would_find_a_button_without_a_name(made_up_server: Server, watch: Watch) -> None:
