@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from models.fitted_lives import FittedLives
-from models.law_choice import FAVOURED, LawChoice, LawScore, choose_law
+from models.law_choice import FAVOURED, LEAST_EVIDENCE, LawChoice, LawScore, choose_law
 from models.laws import LAWS
 from pipeline.published import contract
 from pipeline.published.write import empty
@@ -59,14 +59,22 @@ def chosen_law(
         return FAVOURED, _frame(outcome, [_untried()])
     laws = [law for law in LAWS if all(law in looks.columns for looks in foretold)]
     looks = pl.concat([each.select("group", "is_bad", *laws) for each in foretold])
+    # Each question fits about all looks once, in its parts.
+    evidence = {
+        law: sum(each.fitted.log_marginal for each in tried if each.law == law) / len(foretold)
+        for law in laws
+    }
     choice = choose_law(
-        {law: looks[law].to_numpy() for law in laws}, looks["is_bad"].to_numpy(), looks["group"].to_numpy()
+        {law: looks[law].to_numpy() for law in laws},
+        evidence,
+        looks["is_bad"].to_numpy(),
+        looks["group"].to_numpy(),
     )
-    rows = [_row(choice, law, tried) if law in laws else _unfitted(law, tried) for law in LAWS]
+    rows = [_row(choice, law) if law in laws else _unfitted(law, tried) for law in LAWS]
     return choice.law, _frame(outcome, rows)
 
 
-def _row(choice: LawChoice, law: str, tried: Sequence[Tried]) -> dict[str, object]:
+def _row(choice: LawChoice, law: str) -> dict[str, object]:
     score = choice.score_of(law)
     return {
         "law": law,
@@ -76,7 +84,7 @@ def _row(choice: LawChoice, law: str, tried: Sequence[Tried]) -> dict[str, objec
         "log_score_error": score.log_score_error,
         "behind_weibull": score.ahead.by,
         "behind_weibull_error": score.ahead.error,
-        "log_marginal_likelihood": sum(each.fitted.log_marginal for each in tried if each.law == law),
+        "log_marginal_likelihood": score.evidence,
         "status": contract.STATUS_OK,
         "sentence": _reason(choice) if law == choice.law else _beside(score),
     }
@@ -93,6 +101,13 @@ def _reason(choice: LawChoice) -> str:
         return f"{told}, the {_named(choice.law)} foretold best, {_how(best)}. {rests}"
     if choice.best == FAVOURED:
         return f"{told}, the Weibull foretold best. {rests}"
+    if -best.ahead.by > best.ahead.error:
+        more = best.evidence - choice.score_of(FAVOURED).evidence
+        why = (
+            f"but the looks that were fitted do not bear it out (log marginal likelihood {more:+.1f}, where "
+            f"{LEAST_EVIDENCE:+.0f} is asked), so the Weibull is kept"
+        )
+        return f"{told}, the {_named(choice.best)} foretold best, {_how(best)}, {why}. {rests}"
     return (
         f"{told}, the {_named(choice.best)} foretold best, {_how(best)}: no more than chance, so the Weibull is kept. "
         f"{rests}"

@@ -54,11 +54,13 @@ def town(truth, n, rng):
     age = np.round(rng.uniform(5, 110, n))
     failed = TRUTH[truth].rvs(n, random_state=rng) <= age
     area = rng.integers(0, N_AREAS, n)
-    foretold = {law: np.empty(n) for law in LAWS}
+    foretold, evidence = {law: np.empty(n) for law in LAWS}, dict.fromkeys(LAWS, 0.0)
     for out in (area < N_AREAS / 2, area >= N_AREAS / 2):
         for law in LAWS:
-            foretold[law][out] = chance(fitted(law, age[~out], failed[~out]), age[out])
-    chosen = choose_law(foretold, failed, area).law
+            fit = fitted(law, age[~out], failed[~out])
+            foretold[law][out] = chance(fit, age[out])
+            evidence[law] += fit.log_marginal
+    chosen = choose_law(foretold, evidence, failed, area).law
     off = {law: chance(fitted(law, age, failed), AGES) - TRUTH[truth].cdf(AGES) for law in LAWS}
     return chosen, off[FAVOURED], off[chosen], off[truth]
 
@@ -75,7 +77,7 @@ def test_choosing_costs_little_where_the_weibull_holds_and_gains_where_it_does_n
         assert share >= 0.85
         assert chosen < 1.25 * favoured
     else:
-        assert chosen < favoured
+        assert chosen <= favoured
         if n == 4000:
             # More than half of the way from always the Weibull to knowing the law.
             assert favoured - chosen > 0.5 * (favoured - known)

@@ -139,7 +139,8 @@ def test_the_law_that_records_follow_is_recovered_and_chosen(truth):
     away = (fits[truth].coef - [LEVEL, LOG_SHAPE]) / fits[truth].standard_error
     assert np.abs(away).max() < 4
     chances = {law: each.failure_probability(age[is_out], [[1.0]], [[1.0]]) for law, each in fits.items()}
-    found = choose_law(chances, failed[is_out], area[is_out])
+    evidence = {law: each.log_marginal for law, each in fits.items()}
+    found = choose_law(chances, evidence, failed[is_out], area[is_out])
     assert found.law == found.best == truth
     # Each other law is off by more at some age between 5 and 110 than the true one is.
     ages = np.arange(5.0, 111.0)
@@ -176,21 +177,28 @@ def test_where_records_are_log_logistic_the_weibull_is_worse_and_its_curve_biase
     assert np.mean(behind) > 4 * np.std(behind, ddof=1) / np.sqrt(len(behind))
 
 
+#: Log marginal likelihoods that speak for the other law.
+CLEAR = {"weibull": -100.0, "gompertz": -90.0}
+
+
 def test_the_weibull_is_kept_where_another_is_ahead_by_no_more_than_chance():
     rng = np.random.default_rng(2)
     bad, group = (rng.random(400) < 0.5).astype(int), np.arange(400) % 20
     chance = rng.uniform(0.3, 0.7, 400)
     # Better in eleven areas and worse in nine.
     slightly = np.clip(chance + np.where(bad == 1, 0.02, -0.02) * np.where(group < 11, 1, -1), 0.01, 0.99)
-    found = choose_law({"weibull": chance, "gompertz": slightly}, bad, group)
+    found = choose_law({"weibull": chance, "gompertz": slightly}, CLEAR, bad, group)
     ahead = found.score_of("gompertz").ahead
     assert found.best == "gompertz"
     assert 0 < -ahead.by < ahead.error
     assert found.law == "weibull"
     clearly = np.clip(chance + np.where(bad == 1, 0.05, -0.05), 0.01, 0.99)
-    assert choose_law({"weibull": chance, "gompertz": clearly}, bad, group).law == "gompertz"
-    # One group says nothing of the error.
-    assert choose_law({"weibull": chance, "gompertz": clearly}, bad, np.zeros(400)).law == "weibull"
+    both = {"weibull": chance, "gompertz": clearly}
+    assert choose_law(both, CLEAR, bad, group).law == "gompertz"
+    # One group says nothing of the error, and looks that were fitted must bear it out.
+    assert choose_law(both, CLEAR, bad, np.zeros(400)).law == "weibull"
+    for evidence in (-98.0, -103.0, np.nan):
+        assert choose_law(both, {"weibull": -100.0, "gompertz": evidence}, bad, group).law == "weibull"
 
 
 def test_a_fit_that_begins_at_another_law_comes_to_the_same():

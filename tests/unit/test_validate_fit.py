@@ -1,5 +1,7 @@
 """What is kept from a fit stays kept, and the verdict follows the scores."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import polars as pl
 import pytest
@@ -8,7 +10,7 @@ from models.laws import LAWS
 from pipeline.published import contract
 from pipeline.steps import validate_fit as step
 from pipeline.steps import validate_looks as kept_looks
-from pipeline.steps.choose_law import chosen_law
+from pipeline.steps.choose_law import Tried, chosen_law
 from pipeline.steps.fit_input import AsOf, Exposure
 
 
@@ -125,9 +127,17 @@ def foretold(law_that_knows: str | None, n=3000):
     return pl.DataFrame({"group": [f"A{i % 30}" for i in range(n)], "is_bad": bad, **chances})
 
 
+def fits(best: str, more: float = 10.0):
+    """Fits of which one law's likelihood is higher, twice over."""
+    tried = [
+        Tried(law, SimpleNamespace(log_marginal=more if law == best else 0.0, reason="")) for law in LAWS
+    ]
+    return tried * 2
+
+
 @pytest.mark.parametrize("law", LAWS)
 def test_the_law_that_foretells_best_is_published_as_chosen(law):
-    chosen, table = chosen_law("any", [foretold(law), foretold(law)], [])
+    chosen, table = chosen_law("any", [foretold(law), foretold(law)], fits(law))
     assert chosen == law
     assert tuple(table.columns) == contract.LAWS_TRIED.names
     assert table["law"].to_list() == list(LAWS)
@@ -141,6 +151,15 @@ def test_the_law_that_foretells_best_is_published_as_chosen(law):
         assert row["behind_weibull"] < -2 * row["behind_weibull_error"]
 
 
+def test_a_law_that_the_fitted_looks_do_not_bear_out_is_not_chosen():
+    chosen, table = chosen_law("any", [foretold("gompertz"), foretold("gompertz")], fits("gompertz", 2.0))
+    assert chosen == "weibull"
+    told = table.filter("is_chosen")["sentence"][0]
+    assert (
+        "do not bear it out (log marginal likelihood +2.0, where +3 is asked), so the Weibull is kept" in told
+    )
+
+
 def test_without_looks_to_foretell_it_is_the_weibull():
     chosen, table = chosen_law("any", [], [])
     assert chosen == "weibull"
@@ -150,7 +169,7 @@ def test_without_looks_to_foretell_it_is_the_weibull():
 
 def test_a_law_that_cannot_be_fitted_is_named():
     looks = foretold("gompertz").drop("log-logistic")
-    chosen, table = chosen_law("any", [looks], [])
+    chosen, table = chosen_law("any", [looks], fits("gompertz"))
     assert chosen == "gompertz"
     assert table.filter(pl.col("law") == "log-logistic")["status"].to_list() == [contract.STATUS_NOT_FITTED]
 

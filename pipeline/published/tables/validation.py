@@ -46,7 +46,8 @@ LAWS_TRIED = PublishedTable(
         number(
             "log_marginal_likelihood",
             "nats",
-            "of the looks that were fitted, summed over the fits (Laplace's approximation); higher is better",
+            "of the looks that were fitted, summed over the parts of a question and averaged over the questions "
+            "(Laplace's approximation); higher is better",
         ),
         STATUS,
         SENTENCE,
