@@ -235,6 +235,31 @@ def fit_with_rates(
     return _put_together(middle.fitted, found, by_rate), found
 
 
+def carried_over(part: FittedLives, whole: FittedLives) -> FittedLives:
+    """Add to a fit of all records what a part of them told of the camera's rates.
+
+    Parameters
+    ----------
+    part : FittedLives
+        Fit to a part of the records by `fit_with_rates`.
+    whole : FittedLives
+        Fit of the same terms and groups to all records, at the mean rates that the part told.
+
+    Returns
+    -------
+    FittedLives
+        Groups that the part has no record of are taken to move with the rates like its average group.
+    """
+    if not isinstance(part, FittedWithRates):
+        return whole
+    by_rate, p = part.by_rate.copy(), len(part.coef)
+    unseen = np.flatnonzero(part.mode[p:] == 0.0) + p
+    seen = np.flatnonzero(part.mode[p:] != 0.0) + p
+    if len(seen):
+        by_rate[unseen] = part.by_rate[seen].mean(axis=0)
+    return _put_together(whole, part.rates, by_rate)
+
+
 @dataclass(frozen=True)
 class _Slopes:
     """Slope by each rate: of coefficients and effects, of log hazards at the looks, of log shares standing.

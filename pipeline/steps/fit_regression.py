@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 import polars as pl
 
 from models.averages import average_failure
+from models.camera_rates import carried_over
 from models.law_choice import FAVOURED
 from models.laws import LAWS, REFERENCE_AGE
-from models.lives import Detection, FittedLives
+from models.lives import WIDTH_ROUNDS, Detection, FittedLives
 from models.looks import FloatArray, IntArray
 from pipeline.published import contract
 from pipeline.published.write import empty
@@ -27,6 +29,7 @@ from pipeline.steps.fit_design import (
 )
 from pipeline.steps.fit_entry import believed, enter_lives
 from pipeline.steps.fit_input import Exposure, outcome_line_looks, outcome_looks
+from pipeline.steps.validate_looks import part_of
 from pipeline.vocabulary import Correction, Outcome
 
 CURVE_LEVEL = 0.95
@@ -168,6 +171,33 @@ def _fit(
 
     `like` is a fit to the same looks to begin at, whose camera rates are taken over.
     """
+    records = _records(exposure, outcome, settings)
+    shares = material_shares(exposure.lives)
+    design = make_design(exposure.lives, records.looked, shares, outcome)
+    if Correction.AREAS not in settings.corrections:
+        design = replace(design, areas=(), group=np.full_like(design.group, -1))
+    if bellies is not None and bellies.is_ok:
+        design = start_from(design, bellies.fitted)
+    if like is not None:
+        fit, _ = _fitter(exposure, outcome, settings, design, records, law)
+        fitted = fit(like.fitted.detection, like.fitted, LAW_ROUNDS)
+    else:
+        fitted = _fit_believing(exposure, outcome, settings, design, records, law)
+    nothing = np.empty((0, len(fitted.coef)))
+    n_line_looks = records.lines["inspection_id"].n_unique()
+    return OutcomeFit(outcome, design, fitted, nothing, records.looked, records.looks, n_line_looks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Records:
+    """Lives with a look, their looks, and looks at whole lines, of one outcome."""
+
+    looked: pl.DataFrame
+    looks: pl.DataFrame
+    lines: pl.DataFrame
+
+
+def _records(exposure: Exposure, outcome: str, settings: Settings) -> _Records:
     looks = outcome_looks(exposure, outcome)
     lines = outcome_line_looks(exposure, outcome)
     ids = pl.concat([looks.select("life_id"), lines.select("life_id")]).unique()
@@ -175,28 +205,47 @@ def _fit(
     if Correction.UNKNOWN_MATERIAL not in settings.corrections:
         looked = looked.filter(pl.col("material") != UNKNOWN)
         looks, lines = (seen.join(looked, on="life_id", how="semi") for seen in (looks, lines))
-    shares = material_shares(exposure.lives)
-    design = make_design(exposure.lives, looked, shares, outcome)
-    if Correction.AREAS not in settings.corrections:
-        design = replace(design, areas=(), group=np.full_like(design.group, -1))
-    if bellies is not None and bellies.is_ok:
-        design = start_from(design, bellies.fitted)
+    return _Records(looked, looks, lines)
+
+
+class _Fitter(Protocol):
+    def __call__(self, detection: Detection, near: FittedLives | None, rounds: int = 0, /) -> FittedLives: ...
+
+
+def _fitter(
+    exposure: Exposure, outcome: str, settings: Settings, design: Design, records: _Records, law: str
+) -> tuple[_Fitter, pl.DataFrame]:
+    """Return what fits a design to records at given camera rates, and the looks as they enter it."""
     detections = {name: detection_of(settings, name) for name in settings.detection}
-    copies, entered = enter_lives(exposure, outcome, looked, looks, detections)
-    lines = lines.join(copies.filter(~pl.col("is_split")).select("life_id", "life"), on="life_id")
-    at_lines = line_looks(lines)
+    copies, entered = enter_lives(exposure, outcome, records.looked, records.looks, detections)
+    own = copies.filter(~pl.col("is_split")).select("life_id", "life")
+    lines = line_looks(records.lines.join(own, on="life_id"))
 
-    def fit(detection: Detection, near: FittedLives | None, rounds: int = 0) -> FittedLives:
+    def fit(detection: Detection, near: FittedLives | None, rounds: int = 0, /) -> FittedLives:
         seen = life_looks(design, copies, believed(entered, detection))
-        return fit_design(design, seen, at_lines, detection=detection, near=near, near_rounds=rounds, law=law)
+        return fit_design(design, seen, lines, detection=detection, near=near, near_rounds=rounds, law=law)
 
-    if like is not None:
-        fitted = fit(like.fitted.detection, like.fitted, LAW_ROUNDS)
-    else:
-        beliefs = rate_beliefs(settings, outcome)
-        fitted = fit_believing(fit, beliefs, lambda: repeat_input(design, looked, looks, entered))
-    nothing = np.empty((0, len(fitted.coef)))
-    return OutcomeFit(outcome, design, fitted, nothing, looked, looks, lines["inspection_id"].n_unique())
+    return fit, entered
+
+
+def _fit_believing(
+    exposure: Exposure, outcome: str, settings: Settings, design: Design, records: _Records, law: str
+) -> FittedLives:
+    """Fit at camera rates as the settings have them, or as a part of a large town tells of them."""
+    beliefs = rate_beliefs(settings, outcome)
+    fit, entered = _fitter(exposure, outcome, settings, design, records, law)
+    part, is_part = exposure, False
+    if not all(belief.is_certain for belief in beliefs):
+        part, is_part = part_of(exposure, outcome, settings.seed)
+    if is_part:
+        few = _records(part, outcome, settings)
+        fit_few, entered_few = _fitter(part, outcome, settings, design, few, law)
+        found = fit_believing(
+            fit_few, beliefs, lambda: repeat_input(design, few.looked, few.looks, entered_few)
+        )
+        if found.status == "ok":
+            return carried_over(found, fit(found.detection, found, WIDTH_ROUNDS))
+    return fit_believing(fit, beliefs, lambda: repeat_input(design, records.looked, records.looks, entered))
 
 
 def _looked_rows(fit: OutcomeFit, material: str) -> pl.DataFrame:

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 import pytest
 
 from dashboards.wording import as_called
+from models.camera_rates import FittedWithRates
 from pipeline.published.read import open_current
 from pipeline.settings import Workspace
+from pipeline.steps import validate_looks
+from pipeline.steps.fit_input import read_exposure
+from pipeline.steps.fit_regression import fit_outcome
+from pipeline.warehouse import open_warehouse
 
 RATES = ("sensitivity", "specificity")
 
@@ -44,3 +50,25 @@ def test_pages_say_what_was_given_what_was_found_and_how_often_looks_contradict(
         assert f"The camera calls {100 * row['sensitivity']:.1f}".removesuffix(".0") in told
         assert "the settings say 80 %, worth 100 looks) and" in told
         assert f"called failed and later sound: {row['n_bad_then_good']:,};" in told
+
+
+def test_in_a_large_town_a_part_tells_of_the_camera_and_all_records_of_the_curve(
+    town: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = town.settings()
+    with open_warehouse(town) as warehouse:
+        exposure = read_exposure(warehouse, settings)
+    whole = fit_outcome(exposure, "structural", settings, np.random.default_rng(1)).fitted
+    monkeypatch.setattr(validate_looks, "MOST_LOOKS", 250)
+    part = fit_outcome(exposure, "structural", settings, np.random.default_rng(1)).fitted
+    assert isinstance(whole, FittedWithRates)
+    assert isinstance(part, FittedWithRates)
+    assert (part.n_lives, part.n_looks) == (whole.n_lives, whole.n_looks)
+    _, known = whole.rates.moments()
+    _, spread = part.rates.moments()
+    assert (np.diag(spread) > np.diag(known)).all()  # fewer repeat looks
+    mean, other = part.rates.moments()[0], whole.rates.moments()[0]
+    assert (np.abs(mean - other) < 2 * np.sqrt(np.diag(spread))).all()
+    assert np.abs((part.coef - whole.coef) / whole.standard_error).max() < 0.5
+    assert part.standard_error == pytest.approx(whole.standard_error, rel=0.25)
+    assert np.isfinite(part.draws(20, np.random.default_rng(2))).all()

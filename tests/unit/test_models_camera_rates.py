@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 from scipy.stats import beta
 
-from models.camera_rates import FittedWithRates, RateBelief, RatesPosterior, Trial, fit_with_rates
+from models.camera_rates import (
+    FittedWithRates,
+    RateBelief,
+    RatesPosterior,
+    Trial,
+    carried_over,
+    fit_with_rates,
+)
 from models.errors import ModelInputError
 from models.fitted_lives import FittedLives
 from models.lives import Detection, LifeLooks, LifeRegression, Ridge, single_candidates
@@ -94,6 +101,29 @@ def test_draws_have_the_stated_covariance_of_coefficients_and_areas() -> None:
     added = fitted.by_rate[:p] @ spread @ fitted.by_rate[:p].T
     assert fitted.covariance == pytest.approx(fitted.at_mean.covariance + added, rel=1e-9)
     assert fitted.detection == found.detection()
+
+
+def test_groups_that_a_part_has_no_record_of_move_with_the_rates_like_its_average_group() -> None:
+    belief = RateBelief(mean=0.85, looks=20.0)
+    part, _ = fitted_with(town(300, 2, np.random.default_rng(7), n_groups=4), belief, belief, n_groups=6)
+    assert isinstance(part, FittedWithRates)
+    p = len(part.coef)
+    assert part.mode[p + 4 :].tolist() == [0.0, 0.0]
+    whole = LifeRegression(ridges=PRIORS, detection=part.detection).fit(
+        np.ones((6, 1)),
+        np.ones((6, 1)),
+        town(600, 2, np.random.default_rng(8), n_groups=6),
+        X_names=["all"],
+        Z_names=["all"],
+        group=np.arange(6),
+    )
+    found = carried_over(part, whole)
+    assert isinstance(found, FittedWithRates)
+    assert found.coef == pytest.approx(whole.coef)
+    assert found.by_rate[: p + 4] == pytest.approx(part.by_rate[: p + 4])
+    assert found.by_rate[p + 4 :] == pytest.approx(np.tile(part.by_rate[p : p + 4].mean(axis=0), (2, 1)))
+    assert (found.standard_error > whole.standard_error).all()
+    assert carried_over(whole, whole) is whole
 
 
 def by_enumeration(bad: list[bool], failed: FloatArray, dug_out: FloatArray, camera: Detection) -> float:
