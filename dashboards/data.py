@@ -218,7 +218,7 @@ class Records:
 
     def lot(self, lot_id: str) -> dict[str, Any]:
         """One lot with its score."""
-        return self._one("SELECT * FROM lots WHERE lot_id = ?", lot_id)
+        return self.kept.of(("lot", lot_id), lambda: self._one("SELECT * FROM lots WHERE lot_id = ?", lot_id))
 
     def lot_part(self, table: str, lot_id: str) -> pl.DataFrame:
         """The rows of one lot in a table that belongs to lots.

@@ -22,7 +22,7 @@ MOST_LOTS_OF_BLOCKS = 60_000
 SQUARES_ACROSS = 70
 #: Side of a lot without an outline [ft].
 DRAWN_FT = 50.0
-#: Answers kept for other readers: most of them begin with the same views. One is at most a quarter of a megabyte.
+#: Answers kept for other readers: most of them begin with the same views. One is at most half a megabyte.
 MOST_KEPT = 200
 #: Lots named in the table beside the map.
 MOST_NAMED = 15

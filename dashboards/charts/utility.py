@@ -28,7 +28,9 @@ def bought(curve: pl.DataFrame) -> alt.TopLevelMixin:
         alt.Tooltip("share_of_risk:Q", title="of all risk", format=".0%"),
     ]
     band = base.mark_area(color=theme.DEEP, opacity=0.2).encode(
-        x=x, y=alt.Y("risk_points_lower:Q", title="risk taken away [points]"), y2=alt.Y2("risk_points_upper:Q")
+        x=x,
+        y=alt.Y("risk_points_lower:Q", title="risk taken away [points]"),
+        y2=alt.Y2("risk_points_upper:Q"),
     )
     line = base.mark_line(color=theme.DEEP, point=alt.OverlayMarkDef(size=18, color=theme.DEEP)).encode(
         x=x, y=y, tooltip=tips
