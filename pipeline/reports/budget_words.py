@@ -159,6 +159,8 @@ def _cameras(facts: Mapping[str, Any]) -> str:
 
 
 def _cap(facts: Mapping[str, Any]) -> str:
+    if facts["cap_usd"] <= 0:
+        return "A cap of $0 allows no planned renewal: within it every pipe waits for trouble."
     words = f"Within a cap of {dollars(facts['cap_usd'])} a year (today's dollars) for planned renewal, "
     if facts["cap_bound_usd"] <= 0:
         return words + "renewing ahead of trouble saves nothing on average."

@@ -342,6 +342,13 @@ def test_excel_and_pdf_hold_the_same_schedule(
     }
 
 
+def test_a_cap_of_nothing_allows_nothing(underlot, town: Workspace, tag: str) -> None:
+    answer = underlot("budget", "--portfolio", tag, "--cap", "0", "--draws", "50", workspace=town.root)
+    assert answer.code == 0
+    told = " ".join(answer.out.split())
+    assert "A cap of $0 allows no planned renewal: within it every pipe waits for trouble." in told
+
+
 def test_a_users_text_is_no_formula(tmp_path: Path) -> None:
     import xlsxwriter
 
