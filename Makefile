@@ -20,7 +20,10 @@ bench:  ## time and memory beside named libraries, in one run (after make test)
 lock:  ## resolve the dependencies again into constraints.txt and requirements.lock
 	.venv/bin/pip install -q uv && .venv/bin/uv pip compile pyproject.toml --all-extras --universal --python-version 3.11 --no-annotate --no-header -q -o constraints.txt && .venv/bin/uv pip compile pyproject.toml --all-extras --universal --python-version 3.11 --generate-hashes --no-annotate --no-header -q -o requirements.lock
 
+pictures:  ## take the README's pictures anew from the demo's workspace (WORKSPACE=…), after make test and make demo
+	.venv/bin/python -m tests.browser.take_pictures --workspace $(or $(WORKSPACE),underlot-work) --out dashboards/pictures --widths wide narrow
+
 wheel:  ## build the wheel into dist/
 	.venv/bin/pip wheel -q --no-deps -w dist .
 
-.PHONY: help demo test lint bench lock wheel
+.PHONY: help demo test lint bench lock pictures wheel
