@@ -58,7 +58,7 @@ LAW_TRIED = "Which law of life"
 LAWS_MEAN = (
     "A law of life says how the chance of having failed grows with age. The laws part at great ages: under the Gompertz hardly any "
     "pipe lasts very long, under the log-logistic some does, and the Weibull lies between. Each was fitted and foretold the looks "
-    "below; log score: less is better. The Weibull is kept unless another is ahead by more than the error of the comparison. "
+    "below; log score: less is better. The Weibull is kept unless another is ahead by more than the error of the comparison and the fitted looks bear it out. "
     "Likelihood: of the looks that were fitted, more is better."
 )
 SCORES_MEAN = (
