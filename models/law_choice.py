@@ -90,7 +90,7 @@ def choose_law(
     -----
     The law of the least log score is chosen if it is ahead of the favoured one by more than one standard error and
     the fitted looks speak for it by `LEAST_EVIDENCE` besides. The error knows nothing of the fits' own chance,
-    which all looks of a part share: by it alone, three in eight invented Weibull towns went astray.
+    which all looks of a part share: by it alone, three of eight Weibull processes of invented towns went astray.
 
     The one-standard-error rule (Breiman et al. 1984, Classification and Regression Trees, section 3.4.3; from
     memory) with a paired difference, as `models.family_choice` has it for intervals: looks seldom reach the ages at
