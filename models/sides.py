@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.compiled import compiled
+from models.compiled import compiled, compiled_for_threads
 from models.errors import ModelInputError
 from models.looks import BoolArray, FloatArray, IntArray
 
@@ -146,9 +146,8 @@ def scatter_of(span: FloatArray, survival: FloatArray, *, least: int) -> Scatter
 
 
 @compiled
-def _scattered(hazard: FloatArray, share: FloatArray, survival: float) -> float:
-    """The share for a segment that is sound with this chance."""
-    at = -np.log(max(survival, 1e-300))
+def _scattered(hazard: FloatArray, share: FloatArray, at: float) -> float:
+    """The share for a segment of this cumulative hazard."""
     if at <= hazard[0]:
         return float(share[0])
     for k in range(1, len(hazard)):
@@ -207,7 +206,7 @@ def side_chances(
     return Sides(upper=upper, lower=lower)
 
 
-@compiled
+@compiled_for_threads
 def _multiplied(
     sound: Draws,
     first: IntArray,
@@ -234,10 +233,13 @@ def _multiplied(
                 elif u <= 0.0:
                     low *= s
                 else:
-                    scattered = _scattered(scatter_hazard, scatter_share, s)
+                    hazard = -np.log(max(s, 1e-300))
+                    scattered = _scattered(scatter_hazard, scatter_share, hazard)
                     one_spot = (1.0 - scattered) * (1.0 - s)
-                    up *= 1.0 - scattered * (1.0 - s**u) - one_spot * u
-                    low *= 1.0 - scattered * (1.0 - s ** (1.0 - u)) - one_spot * (1.0 - u)
+                    # S^u and S^(1-u): an exponential is a third of a power.
+                    piece = np.exp(-u * hazard)
+                    up *= 1.0 - scattered * (1.0 - piece) - one_spot * u
+                    low *= 1.0 - scattered * (1.0 - s / piece) - one_spot * (1.0 - u)
             upper[i, d], lower[i, d] = 1.0 - up, 1.0 - low
     return upper, lower
 
@@ -357,7 +359,9 @@ def _split(
         a, m = first_look[i], first_look[i + 1] - first_look[i]
         for d in range(n_draws):
             u = np.float64(share[i, d])
-            scattered = _scattered(scatter_hazard, scatter_share, survival[a + i + m, d])
+            scattered = _scattered(
+                scatter_hazard, scatter_share, -np.log(max(survival[a + i + m, d], 1e-300))
+            )
             any_failed, up_failed, low_failed = 0.0, 0.0, 0.0
             # Piece failed in interval j: before look j (counted from 0), j = m: since the last look, m + 1: not yet.
             for j in range(m + 2):

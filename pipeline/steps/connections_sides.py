@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from models.compiled import n_threads
 from models.looks import BoolArray, FloatArray, IntArray
 from models.money import pert_quantile
 from models.series import series_chances
@@ -235,14 +237,15 @@ def part_draws(
     n = segments.n_lines
     upper, lower, tie_in, whole = (np.empty((n, n_draws), dtype=np.float32) for _ in range(4))
     made = PartDraws(upper, lower, tie_in, whole, scatter, n_located)
-    for a in range(0, n, LINES_AT_ONCE):
+
+    def work(a: int) -> None:
         b = min(a + LINES_AT_ONCE, n)
-        these = slice(segments.first[a], segments.first[b])
-        sound = _sound(scores, segments, np.arange(these.start, these.stop))
+        these = np.arange(segments.first[a], segments.first[b])
+        sound = _sound(scores, segments, these)
         sides = side_chances(
             sound,
             segments.first[a : b + 1] - segments.first[a],
-            place.shares(segments, np.arange(these.start, these.stop)),
+            place.shares(segments, these),
             scatter=scatter,
             split=split[these],
             of_failed=of_failed,
@@ -252,6 +255,11 @@ def part_draws(
         made.upper[a:b] = np.minimum(sides.upper, made.whole[a:b])
         made.lower[a:b] = np.minimum(sides.lower, made.whole[a:b])
         made.tie_in[a:b] = 1.0 - sound[segments.first[a + 1 : b + 1] - 1 - segments.first[a]]
+
+    with ThreadPoolExecutor(n_threads()) as threads:
+        # Taken one by one, so that what goes wrong in a block is raised.
+        for _ in threads.map(work, range(0, n, LINES_AT_ONCE)):
+            pass
     _spread_verdicts(made, fit, segments, looks, verdicts, place, split, of_failed)
     return made
 
