@@ -40,6 +40,17 @@ def test_a_portfolio_sees_the_blocks_it_lies_in(workspace):
         assert set(own.table("blocks")["block"]) == here
 
 
+def test_a_portfolio_sees_the_sewers_that_its_own_lines_tie_into(workspace):
+    with open_current(workspace) as whole, open_current(workspace, Scope(("Only one",))) as none:
+        assert whole.table("mains").height > 1
+        assert none.table("mains").is_empty()
+        assert none.table("manholes").is_empty()
+    with open_current(workspace) as whole, open_current(workspace, Scope(("O'Mock",))) as own:
+        tied = set(own.query("SELECT DISTINCT main_id FROM tie_ins").to_series())
+        assert set(own.table("mains")["main_id"]) == tied
+        assert own.table("tie_ins").height == own.table("lots").height < whole.table("tie_ins").height
+
+
 def test_an_account_for_areas_sees_no_lot_and_blocks_of_enough_records_only(workspace):
     with open_current(workspace) as whole, open_current(workspace, Scope()) as areas:
         for table in contract.TABLES.values():
