@@ -4,8 +4,9 @@ import polars as pl
 import pytest
 
 from dashboards.charts.town_map import CHANCE, NOT_ESTIMATED, colour
-from dashboards.filters import View
+from dashboards.filters import NO_CHANCE, View
 from dashboards.map_queries import MOST_LOTS, MapQueries, Window, rings
+from dashboards.sewer_queries import SewerQueries
 from pipeline.published.read import open_current
 from tests.browser import made_up
 
@@ -38,11 +39,54 @@ def test_far_away_it_draws_blocks_and_near_by_lots(town):
 def test_squares_hold_every_lot_once(town, monkeypatch):
     queries, lots = town
     monkeypatch.setattr("dashboards.map_queries.MOST_BLOCKS", 10)
-    drawn = queries.drawn(View(), queries.extent(View()))
+    # A window that was not asked for before: answers are kept.
+    drawn = queries.drawn(View(), queries.extent(View()).around(1.01))
     assert drawn.level == "squares"
     assert drawn.shapes["n_lots"].sum() == lots.height
     mean = (drawn.shapes["chance"] * drawn.shapes["n_lots"]).sum() / lots.height
     assert mean == pytest.approx(lots["failure_probability"].mean())
+
+
+def test_the_chart_counts_every_lot_of_the_window_once_and_its_classes_filter_the_map(town):
+    queries, lots = town
+    whole = queries.extent(View())
+    classes = queries.classes(View(), whole)
+    chances = lots["failure_probability"]
+    for i, (low, high) in enumerate(((-0.1, 0.1), (0.1, 0.25), (0.25, 0.5), (0.5, 0.75), (0.75, 1.1))):
+        n = ((chances >= low) & (chances < high)).sum()
+        assert classes.filter(chance_class=i)["n_lots"].sum() == n
+        assert queries.drawn(View(chance=i), whole).n_lots == n
+    assert queries.drawn(View(chance=NO_CHANCE), whole).n_lots == chances.null_count()
+    assert classes["n_inspected"].sum() == lots.filter(pl.col("n_inspections") > 0).height
+
+
+def test_a_lot_that_was_chosen_leads_the_table(town):
+    queries, lots = town
+    whole = queries.extent(View())
+    last = lots.sort("failure_probability")["lot_id"][0]
+    assert queries.named(View(), whole, first=last)["lot_id"][0] == last
+    assert queries.named(View(), whole)["lot_id"][0] != last
+
+
+def test_sewers_of_a_window_are_capped_and_points_are_for_near_windows(town, monkeypatch):
+    queries, lots = town
+    sewers = SewerQueries(queries._reader)
+    whole = queries.extent(View())
+    far = sewers.inside(View(), whole, is_near=False)
+    assert far.n_mains == far.mains.height == lots["block"].n_unique()
+    assert far.tie_ins.is_empty()
+    assert far.manholes.is_empty()
+    near = whole.around(0.2)
+    found = sewers.inside(View(portfolio="M2"), near, is_near=True)
+    ties = made_up.frames(n_blocks=600)["tie_ins"].join(lots.filter(portfolio="M2"), on="lot_id", how="semi")
+    inside = ties.filter(
+        pl.col("x_ft").is_between(near.x_from, near.x_to) & pl.col("y_ft").is_between(near.y_from, near.y_to)
+    )
+    assert 0 < found.tie_ins.height == inside.height
+    monkeypatch.setattr("dashboards.sewer_queries.MOST_MAINS", 10)
+    many = sewers.inside(View(), whole, is_near=False)
+    assert many.mains.is_empty()
+    assert many.n_mains == far.n_mains
 
 
 def test_filters_are_joined_by_and_their_codes_by_or(town):
