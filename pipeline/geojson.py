@@ -9,6 +9,13 @@ import polars as pl
 
 #: Decimals of coordinates: a ten-millionth of a degree is about half an inch.
 DECIMALS = 7
+DEGREES = "longitude and latitude"
+LOCAL_GRID = "the grid of the records [ft], which has no code"
+
+
+def coordinates_in_words(*, in_degrees: bool) -> str:
+    """Say what the coordinates of a file are, for its `about`."""
+    return DEGREES if in_degrees else LOCAL_GRID
 
 
 def point_collection(rows: pl.DataFrame, x: str, y: str, about: Mapping[str, object]) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import click
 from rich.table import Table
@@ -30,6 +32,11 @@ class Context:
 def tell(text: str) -> None:
     """Show progress; it goes to stderr, so that stdout holds answers only."""
     click.echo(text, err=True)
+
+
+def town_in_words(run: Mapping[str, Any]) -> str:
+    """Name the town of a build; an invented one is called so wherever it is named."""
+    return f"{run['town_name']}{' (an invented town)' if run['is_synthetic'] else ''}"
 
 
 def add_plain_row(table: Table, *cells: str) -> None:

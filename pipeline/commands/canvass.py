@@ -11,11 +11,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.commands import Context, add_plain_row
+from pipeline.commands import Context, add_plain_row, town_in_words
 from pipeline.commands.options import form_option
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
-from pipeline.geojson import point_collection
+from pipeline.geojson import coordinates_in_words, point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import open_current
 from pipeline.steps.canvass_lists import RULE, doors_of, ranked_areas
@@ -116,9 +116,7 @@ def _show(areas: pl.DataFrame, run: dict[str, Any], form: str, rows: int) -> Non
             "town": run["town_name"],
             "is_synthetic": run["is_synthetic"],
             "run_id": run["run_id"],
-            "coordinates": "longitude and latitude"
-            if in_degrees
-            else "the grid of the records [ft], which has no code",
+            "coordinates": coordinates_in_words(in_degrees=in_degrees),
             "rule": RULE,
         }
         points = told if in_degrees else areas.drop("lon", "lat")
@@ -131,8 +129,7 @@ def _show(areas: pl.DataFrame, run: dict[str, Any], form: str, rows: int) -> Non
 
 def _print(areas: pl.DataFrame, run: dict[str, Any], rows: int) -> None:
     console = Console(width=TABLE_WIDTH)
-    invented = " (an invented town)" if run["is_synthetic"] else ""
-    console.print(f"{run['town_name']}{invented}. Now: {run['as_of_source']}.", markup=False)
+    console.print(f"{town_in_words(run)}. Now: {run['as_of_source']}.", markup=False)
     told = areas.filter(pl.col("status") == "ok")
     table = Table(
         title=Text(

@@ -11,11 +11,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.commands import Context, add_plain_row
+from pipeline.commands import Context, add_plain_row, town_in_words
 from pipeline.commands.serve import check_report_name, write_programme
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
-from pipeline.geojson import point_collection
+from pipeline.geojson import coordinates_in_words, point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.steps.connections_choice import (
@@ -166,9 +166,10 @@ def _write(
         ).write_csv()
     else:
         in_degrees = rows["lon"].null_count() < rows.height
-        grid = "longitude and latitude" if in_degrees else "the grid of the records [ft], which has no code"
         x, y = ("lon", "lat") if in_degrees else ("tie_in_x", "tie_in_y")
-        text = point_collection(rows, x, y, {**about, "coordinates": grid})
+        text = point_collection(
+            rows, x, y, {**about, "coordinates": coordinates_in_words(in_degrees=in_degrees)}
+        )
     log_export(
         context.workspace,
         command="connections",
@@ -216,8 +217,7 @@ def _print(
     part: str,
 ) -> None:
     console = Console(width=TABLE_WIDTH)
-    invented = " (an invented town)" if run["is_synthetic"] else ""
-    console.print(f"{run['town_name']}{invented}. Now: {run['as_of_source']}.", markup=False)
+    console.print(f"{town_in_words(run)}. Now: {run['as_of_source']}.", markup=False)
     console.print(f"Ranked part: {LateralPart.of(part).meaning}. {_lines_in_words(ranked)}", markup=False)
     if plan is not None:
         console.print(_plan_table(plan, run))

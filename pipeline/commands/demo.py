@@ -33,7 +33,7 @@ TRIAL_LOOKS = 100
 @click.option("--lots", type=int, default=DEFAULT_LOTS, show_default=True, help="Lots of the invented town.")
 @click.option(
     "--seed",
-    type=click.IntRange(0, 2**63 - 1),
+    type=click.IntRange(min=0),
     default=DEFAULT_SEED,
     show_default=True,
     help="Another seed, another town.",

@@ -13,10 +13,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.commands import Context, add_plain_row
+from pipeline.commands import Context, add_plain_row, town_in_words
 from pipeline.commands.options import form_option
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, log_export, use_until
+from pipeline.geojson import coordinates_in_words
 from pipeline.published import contract
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.whole_files import write_whole
@@ -161,9 +162,7 @@ def _as_geojson(spots: pl.DataFrame, scan: dict[str, Any], run: dict[str, Any]) 
         "town": run["town_name"],
         "is_synthetic": run["is_synthetic"],
         "run_id": run["run_id"],
-        "coordinates": "longitude and latitude"
-        if in_degrees
-        else "the grid of the records [ft], which has no code",
+        "coordinates": coordinates_in_words(in_degrees=in_degrees),
         "caution": CAUTION,
     }
     return json.dumps({"type": "FeatureCollection", "about": about, "features": features}, ensure_ascii=False)
@@ -171,8 +170,7 @@ def _as_geojson(spots: pl.DataFrame, scan: dict[str, Any], run: dict[str, Any]) 
 
 def _print(spots: pl.DataFrame, scan: dict[str, Any], run: dict[str, Any]) -> None:
     console = Console(width=TABLE_WIDTH)
-    invented = " (an invented town)" if run["is_synthetic"] else ""
-    console.print(f"{run['town_name']}{invented}. {run['failure_definition']}", markup=False)
+    console.print(f"{town_in_words(run)}. {run['failure_definition']}", markup=False)
     console.print(scan["sentence"], markup=False)
     for row in spots.iter_rows(named=True):
         console.print(_spot_table(row, run))

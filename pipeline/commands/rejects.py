@@ -27,7 +27,7 @@ TABLE_WIDTH = 120
 @click.option(
     "--load",
     "load_id",
-    type=click.IntRange(1, 2**31 - 1),
+    type=click.IntRange(min=1),
     help="Number of the load. [default: the newest with rejects]",
 )
 @click.pass_obj
@@ -44,6 +44,11 @@ def rejects_command(context: Context, file: Path | None, load_id: int | None) ->
     """
     if not context.workspace.warehouse.exists():
         raise WarehouseError("Nothing is loaded yet. Load a file with `underlot load FILE` first.")
+    with open_warehouse(context.workspace, read_only=True) as warehouse:
+        counts = warehouse.frame(sql_text("published/rejects_by_reason"))
+        newest = warehouse.frame("SELECT coalesce(max(load_id), 0) AS newest FROM records.loads")["newest"][0]
+    if load_id is not None and load_id > newest:
+        raise SettingsError(f"--load {load_id}: there is no such load; they are numbered from 1 to {newest}.")
     if file is not None:
         export = export_rejects(context.workspace, file, load_id=load_id)
         click.echo(
@@ -58,14 +63,7 @@ def rejects_command(context: Context, file: Path | None, load_id: int | None) ->
                 f"  {export.n_unreadable:,} rows could not be laid under the headers; look at the file itself."
             )
         return
-    with open_warehouse(context.workspace, read_only=True) as warehouse:
-        counts = warehouse.frame(sql_text("published/rejects_by_reason"))
-        loads = warehouse.frame("SELECT load_id FROM records.loads ORDER BY load_id")["load_id"].to_list()
     if load_id is not None:
-        if load_id not in loads:
-            raise SettingsError(
-                f"--load {load_id}: there is no such load; they are numbered from 1 to {max(loads, default=0)}."
-            )
         counts = counts.filter(counts["load_id"] == load_id)
     if counts.is_empty():
         click.echo("No row was rejected.")

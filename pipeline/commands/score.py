@@ -12,11 +12,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.commands import Context, add_plain_row
+from pipeline.commands import Context, add_plain_row, town_in_words
 from pipeline.commands.options import form_option, lots_options
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
-from pipeline.geojson import point_collection
+from pipeline.geojson import coordinates_in_words, point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.settings import Settings
@@ -136,9 +136,7 @@ def _as_text(answers: Answers, run: dict[str, Any], form: str, purpose: str) -> 
         return json.dumps(content, indent=2, default=str) + "\n"
     in_degrees = "lon" in answers.found.columns and answers.found["lon"].null_count() < answers.found.height
     x, y = ("lon", "lat") if in_degrees else ("x_ft", "y_ft")
-    about["coordinates"] = (
-        "longitude and latitude" if in_degrees else "the grid of the records [ft], which has no code"
-    )
+    about["coordinates"] = coordinates_in_words(in_degrees=in_degrees)
     others = [name for name in places if name in answers.found.columns and name not in {x, y}]
     about["not_found"] = answers.unmatched.to_dicts()
     return point_collection(answers.found.drop(others), x, y, about)
@@ -166,8 +164,7 @@ def _as_csv(answers: Answers) -> str:
 
 def _print_tables(answers: Answers, run: dict[str, Any], *, is_area: bool) -> None:
     console = Console(width=TABLE_WIDTH)
-    invented = " (an invented town)" if run["is_synthetic"] else ""
-    console.print(f"{run['town_name']}{invented}. Now: {run['as_of_source']}.", markup=False)
+    console.print(f"{town_in_words(run)}. Now: {run['as_of_source']}.", markup=False)
     for row in answers.found.iter_rows(named=True):
         if not is_area and row["has_foreign_line"]:
             console.print(f"{row['address'] or row['lot_id']}: {STOP_WORK}", markup=False, style="bold red")
