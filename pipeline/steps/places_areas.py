@@ -208,13 +208,13 @@ def _effects(kind: str, fits: dict[str, AreaHazards], gains: dict[tuple[str, str
                 "gain_unknown_areas": unknown.mean,
                 "gain_unknown_areas_error": unknown.standard_error,
                 "is_used": helps and name == best,
-                "sentence": _effect_words(kind, name, fit, known, helps=helps),
+                "sentence": _effect_words(kind, name, fit, known, unknown, helps=helps),
             }
         )
     return pl.DataFrame(rows)
 
 
-def _effect_words(kind: str, method: str, fit: AreaHazards, gain: Gain, *, helps: bool) -> str:
+def _effect_words(kind: str, method: str, fit: AreaHazards, gain: Gain, unknown: Gain, *, helps: bool) -> str:
     words = f"{kind.capitalize()}s {METHODS[method]}"
     if fit.variance == 0:
         return f"{words}: no difference between {kind}s beyond chance was found."
@@ -222,7 +222,11 @@ def _effect_words(kind: str, method: str, fit: AreaHazards, gain: Gain, *, helps
         f"{words}: hazards differ by about {np.sqrt(fit.variance):.0%} from one to the next; lots left out are foretold "
         f"{'better' if gain.mean > 0 else 'no better'} with it ({gain.mean:+.4f} nats per look, error {gain.standard_error:.4f})."
     )
-    return found if helps else f"{found} That is no reliable help."
+    if helps:
+        return found
+    if gain.is_helpful:
+        return f"{found} But areas left out whole are foretold worse ({unknown.mean:+.4f}, error {unknown.standard_error:.4f})."
+    return f"{found} That is no reliable help."
 
 
 def _table(
