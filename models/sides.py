@@ -128,8 +128,8 @@ def scatter_of(span: FloatArray, survival: FloatArray, *, least: int) -> Scatter
     -----
     A cut at a place chosen evenly along the segment parts its findings with chance `span`. With failures scattered
     as a Poisson process of mean H = -log S, that chance is, given one at least,
-    ∫ (1 - S^u) (1 - S^(1-u)) du / (1 - S) = (1 + S - 2 (1 - S) / H) / (1 - S) = coth(H / 2) - 2 / H; with one spot it is 0. The share is
-    the quotient of the two sums in each group of hazards (method of moments).
+    ∫ (1 - S^u) (1 - S^(1-u)) du / (1 - S) = (1 + S - 2 (1 - S) / H) / (1 - S) = coth(H / 2) - 2 / H; with
+    one spot it is 0. The share is the quotient of the two sums in each group of hazards (method of moments).
     """
     n_groups = min(5, len(span) // least)
     if n_groups == 0:
