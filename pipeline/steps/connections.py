@@ -108,7 +108,7 @@ def rank_connections(
         ranked = ranked.with_columns(
             *_range("lower", drawn.lower), *_range("upper", drawn.upper), bundle=pl.Series(_bundles(ranked, rules) + 1)
         )  # fmt: skip
-        made = [rank_part(part, ranked, getattr(drawn, part), rules) for part in LateralPart.codes()]
+        made = [rank_part(part, ranked, drawn.of(part), rules) for part in LateralPart.codes()]
         frames["connection_parts"] = pl.concat([rows for rows, _ in made]).select(
             contract.CONNECTION_PARTS.names
         )

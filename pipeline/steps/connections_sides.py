@@ -31,7 +31,7 @@ from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import Scores, has_company, lines_to_score
 from pipeline.steps.staging import COUNTER_SLIP_FT
-from pipeline.vocabulary import FindingFamily, Outcome
+from pipeline.vocabulary import FindingFamily, LateralPart, Outcome
 from pipeline.warehouse import Warehouse
 
 #: Lines whose draws are worked at once.
@@ -158,8 +158,12 @@ class PartDraws:
     ----------
     upper, lower : ndarray of float32, shape (n_lines, n_draws)
         Of the two sides of the property line.
-    tie_in, whole : ndarray of float32, shape (n_lines, n_draws)
-        Of the last segment, which meets the main, and of the whole line.
+    scores : Scores
+        With the draws of whole lines and of segments.
+    segments : _Segments
+        Segments of the lines.
+    column : ndarray of int, shape (n_lines,)
+        Columns of the lines in the scores.
     scatter : Scatter
         How failures lie along segments.
     n_located : int
@@ -168,10 +172,23 @@ class PartDraws:
 
     upper: NDArray[Any]
     lower: NDArray[Any]
-    tie_in: NDArray[Any]
-    whole: NDArray[Any]
+    scores: Scores
+    segments: _Segments
+    column: IntArray
     scatter: Scatter
     n_located: int
+
+    def of(self, part: str) -> NDArray[Any]:
+        """Chances of a part, shape (n_lines, n_draws); made when asked for, since a million lines have a gigabyte."""
+        match part:
+            case LateralPart.WHOLE.value:
+                return self.scores.now[:, self.column].T
+            case LateralPart.TIE_IN.value:
+                return 1.0 - _sound(self.scores, self.segments, self.segments.first[1:] - 1)
+            case LateralPart.UPPER.value:
+                return self.upper
+            case _:
+                return self.lower
 
     def assumption(self) -> dict[str, str]:
         """How failures lie along segments, as a row of the published assumptions."""
@@ -235,8 +252,9 @@ def part_draws(
     scatter, n_located = _scatter(fit, segments, looks, stations)
     split, of_failed = _told_by_findings(fit, segments, looks, stations, place, scatter)
     n = segments.n_lines
-    upper, lower, tie_in, whole = (np.empty((n, n_draws), dtype=np.float32) for _ in range(4))
-    made = PartDraws(upper, lower, tie_in, whole, scatter, n_located)
+    upper, lower = (np.empty((n, n_draws), dtype=np.float32) for _ in range(2))
+    column = ranked["column"].to_numpy()
+    made = PartDraws(upper, lower, scores, segments, column, scatter, n_located)
 
     def work(a: int) -> None:
         b = min(a + LINES_AT_ONCE, n)
@@ -250,11 +268,10 @@ def part_draws(
             split=split[these],
             of_failed=of_failed,
         )
-        made.whole[a:b] = scores.now[:, ranked["column"].to_numpy()[a:b]].T
         # Verdicts on a whole line tie its segments, so that their product may pass the line's own chance a little.
-        made.upper[a:b] = np.minimum(sides.upper, made.whole[a:b])
-        made.lower[a:b] = np.minimum(sides.lower, made.whole[a:b])
-        made.tie_in[a:b] = 1.0 - sound[segments.first[a + 1 : b + 1] - 1 - segments.first[a]]
+        whole = scores.now[:, column[a:b]].T
+        upper[a:b] = np.minimum(sides.upper, whole)
+        lower[a:b] = np.minimum(sides.lower, whole)
 
     with ThreadPoolExecutor(n_threads()) as threads:
         # Taken one by one, so that what goes wrong in a block is raised.
@@ -468,5 +485,5 @@ def _spread_verdicts(
         split=split[of_line],
         of_failed=of_failed,
     )
-    spread: Sides = under_a_verdict(sides, sound, first, made.whole[line])
+    spread: Sides = under_a_verdict(sides, sound, first, made.scores.now[:, made.column[line]].T)
     made.upper[line], made.lower[line] = spread.upper, spread.lower
