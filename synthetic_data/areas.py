@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,7 +44,12 @@ class Areas:
     lot_area: Ints
 
 
-def plant(lots: Lots, main_material: Ints, rng: np.random.Generator) -> Areas:
+def plant(
+    lots: Lots,
+    main_material: Ints,
+    rng: np.random.Generator,
+    hot_spot_hazards: Sequence[float] = truth.HOT_SPOT_HAZARDS,
+) -> Areas:
     """Choose three hot spots among blocks not yet old and a decoy among old clay, and draw the frailties."""
     _, first_lot, of_lot = np.unique(lots.block, return_index=True, return_inverse=True)
     n_blocks = first_lot.size
@@ -57,7 +63,7 @@ def plant(lots: Lots, main_material: Ints, rng: np.random.Generator) -> Areas:
     decoy_score = 60.0 * clay - np.abs(year - 1918.0)
     block_area = np.full(n_blocks, -1)
     centres, radii = [], []
-    hazard = np.array([*truth.HOT_SPOT_HAZARDS, 1.0])
+    hazard = np.array([*hot_spot_hazards, 1.0])
     # The decoy is placed first, since old clay blocks are the scarcer ones.
     for area in (3, 0, 1, 2):
         score = decoy_score if area == 3 else apart - np.abs(year - HOT_SPOT_YEARS[area])

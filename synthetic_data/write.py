@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from synthetic_data.names import TOWN_NAME
 from synthetic_data.sewer import lay_sewer
 from synthetic_data.tables import Town
 from synthetic_data.town import draw_stretches, lay_out
+from synthetic_data.truth import HOT_SPOT_HAZARDS
 from synthetic_data.works import works_table
 
 #: A smaller town has no room for its planted areas.
@@ -52,7 +53,9 @@ class TownSummary:
     files: tuple[Path, ...]
 
 
-def draw_town(n_lots: int, seed: int, progress: Callable[[str], None]) -> tuple[Town, Sights]:
+def draw_town(
+    n_lots: int, seed: int, progress: Callable[[str], None], hot_spot_hazards: Sequence[float]
+) -> tuple[Town, Sights]:
     """Draw a whole town in memory; see `generate` for the parameters."""
     # One stream per part, so that a change in one part does not move the others.
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(7)]
@@ -60,7 +63,8 @@ def draw_town(n_lots: int, seed: int, progress: Callable[[str], None]) -> tuple[
     lots = lay_out(n_lots, streams[0])
     sewer = lay_sewer(lots, streams[1])
     stretches = draw_stretches(lots, sewer.main_depth_ft[sewer.lot_main], streams[2])
-    areas = plant(lots, stretches.first_material[stretches.first + stretches.count - 1], streams[3])
+    main_material = stretches.first_material[stretches.first + stretches.count - 1]
+    areas = plant(lots, main_material, streams[3], hot_spot_hazards)
     setting = Setting(lots=lots, stretches=stretches, areas=areas)
     progress("Letting the pipes age")
     lives = live(setting, streams[4])
@@ -77,6 +81,7 @@ def generate(
     seed: int,
     progress: Callable[[str], None] | None = None,
     parquet: bool = False,
+    hot_spot_hazards: Sequence[float] = HOT_SPOT_HAZARDS,
 ) -> TownSummary:
     """Draw an invented town and write it to a folder.
 
@@ -92,6 +97,8 @@ def generate(
         Told in a few words what is being done.
     parquet : bool
         Write the tables of records as Parquet instead of CSV.
+    hot_spot_hazards : sequence of float
+        What each of the three planted hot spots multiplies its lots' hazards by; ones plant none.
 
     Returns
     -------
@@ -106,7 +113,7 @@ def generate(
     if n_lots < FEWEST_LOTS:
         raise ValueError(f"A town needs at least {FEWEST_LOTS} lots, not {n_lots}: ask for more.")
     tell = progress or (lambda _: None)
-    town, sights = draw_town(n_lots, seed, tell)
+    town, sights = draw_town(n_lots, seed, tell, hot_spot_hazards)
     # Streams of the records lie beside those of the town.
     rng = np.random.default_rng(np.random.SeedSequence([seed, 1]))
     (folder / "truth").mkdir(parents=True, exist_ok=True)

@@ -16,15 +16,17 @@ from pipeline.steps.fit_regression import fit_outcome, fitted_curves, fitted_gro
 from pipeline.steps.load import load
 from pipeline.steps.load_plan import plan_load
 from pipeline.warehouse import Warehouse
+from synthetic_data.truth import HOT_SPOT_HAZARDS
 from synthetic_data.write import generate
 
 #: Ages at which fitted curves are held against the truth [years].
 AGES = (20.0, 40.0, 60.0)
 
 
-def load_town(folder: Path, seed: int, *, n_lots: int) -> tuple[Workspace, Settings]:
+def load_town(folder: Path, seed: int, *, n_lots: int, hot_spots: bool = True) -> tuple[Workspace, Settings]:
     """Invent a town, load its files, and return its workspace and the settings that say how its cameras see."""
-    generate(folder / "town", n_lots=n_lots, seed=seed)
+    hazards = HOT_SPOT_HAZARDS if hot_spots else (1.0, 1.0, 1.0)
+    generate(folder / "town", n_lots=n_lots, seed=seed, hot_spot_hazards=hazards)
     workspace = Workspace(folder / "work")
     for name in TABLES:
         path = folder / "town" / f"{name}.csv"

@@ -17,7 +17,7 @@ from pipeline.vocabulary import Correction, Outcome
 from pipeline.warehouse import open_warehouse
 from tests.towns import distances, load_town, true_chances
 
-SEEDS = (11, 12)
+SEEDS = (11, 12, 13, 14)
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,8 @@ def test_each_correction_brings_the_fit_nearer_to_the_truth(
 ) -> None:
     found = []
     for seed in SEEDS:
-        workspace, settings = load_town(tmp_path / str(seed), seed, n_lots=12_000)
+        # Planted hot spots are no bias of the records; what they do to a town's curves is measured by itself.
+        workspace, settings = load_town(tmp_path / str(seed), seed, n_lots=12_000, hot_spots=False)
         truth = true_chances(tmp_path / str(seed))
         with open_warehouse(workspace) as warehouse:
             expose(warehouse, settings)
@@ -79,14 +80,19 @@ def test_each_correction_brings_the_fit_nearer_to_the_truth(
         print(table)  # noqa: T201 - the table is the finding
     on = table.filter("is_on").sort("switch")
     off = table.filter(~pl.col("is_on")).sort("switch")
-    worse = dict(zip(on["switch"], off["root_mean_square"] / on["root_mean_square"], strict=True))
-    assert on["bias"].abs().max() < 0.25
-    # By how much: see the table in DEVELOPERS.md; these limits are well below what was measured.
-    assert worse["ended_lives"] > 1.05
-    assert worse["selected_purposes"] > 1.05
-    assert worse["detection"] > 1.1
-    assert worse["install_years"] > 1.5
-    # What areas do is in the ranges, and what unrecorded material does is little in this town: neither may harm.
-    assert min(worse.values()) > 0.95
-    share_inside = dict(zip(on["switch"], on["inside"], strict=True))
-    assert min(share_inside.values()) >= 0.9
+    shift = dict(zip(on["switch"], off["bias"] - on["bias"], strict=True))
+    inside_on, inside_off = (dict(zip(each["switch"], each["inside"], strict=True)) for each in (on, off))
+    assert on["bias"].abs().max() < 0.15
+    assert min(inside_on.values()) >= 0.9
+    # On and off are the same towns, so that a shift is told far more sharply than either bias. Limits are about half
+    # of what was measured (the table in DEVELOPERS.md).
+    # Survivors alone last longer, looks made because of a failure say the opposite, and old pipe taken for younger
+    # fails sooner.
+    assert shift["ended_lives"] < -0.06
+    assert shift["selected_purposes"] > 0.02
+    assert shift["install_years"] > 0.25
+    # What a camera misses bends curves more than it moves them.
+    assert inside_off["detection"] < 0.8
+    # Areas are in the ranges, and material not on record is missing at random in these towns: neither moves much.
+    assert abs(shift["areas"]) < 0.1
+    assert abs(shift["unknown_material"]) < 0.1
