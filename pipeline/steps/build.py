@@ -159,8 +159,7 @@ def make_tables(
     found = validate(exposure, settings.default_outcome, settings, progress)
     frames |= found.tables
     areas = judge_areas(exposure, settings.default_outcome, settings, found.law, progress)
-    fits = _fit_all(exposure, intervals, areas.settings(settings), found.law, frames, progress)
-    fit = fits[settings.default_outcome]
+    fit = _fit_all(exposure, intervals, areas.settings(settings), found.law, frames, progress)
     progress("Scoring every line")
     recorded = warehouse.frame(sql_text("published/lots"))
     flags = warehouse.frame(sql_text("published/lot_flags"))
@@ -199,6 +198,8 @@ def make_tables(
     )
     progress("Comparing blocks and subdivisions")
     frames |= _areas(lots, frames["lots"], newest, scores, settings)
+    # The draws of a large town's lines are gigabytes, and nothing asks for them from here on.
+    del scores, dated_exposure, intervals
     progress("Looking for hot spots")
     frames |= make_places(warehouse, fit, exposure, lots, settings)
     frames["local_effects"] = pl.concat([areas.table, frames["local_effects"]], how="vertical_relaxed")
@@ -229,10 +230,14 @@ def _fit_all(
     law: str,
     frames: Frames,
     progress: Progress,
-) -> dict[str, OutcomeFit]:
-    """Fit every outcome; each has its own stream of draws, so that one does not move the others."""
+) -> OutcomeFit:
+    """Fit every outcome, and return the fit of the default one.
+
+    Each has its own stream of draws, so that one does not move the others. The other fits are let go: in a large
+    town each takes a gigabyte.
+    """
     made: dict[str, list[pl.DataFrame]] = {}
-    fits: dict[str, OutcomeFit] = {}
+    default: OutcomeFit | None = None
     streams = np.random.SeedSequence(settings.seed).spawn(len(Outcome.codes()))
     for outcome, stream in zip(Outcome.codes(), streams, strict=True):
         words = outcome.replace("_", " ")
@@ -240,7 +245,8 @@ def _fit_all(
         fit = fit_outcome(exposure, outcome, settings, np.random.default_rng(stream), law)
         progress(f"Curves: {words}")
         groups, lines = curves(exposure.lives, fit.looks, intervals, outcome, settings)
-        fits[outcome] = fit
+        if outcome == settings.default_outcome:
+            default = fit
         fitted = fitted_groups(fit, settings)
         for name, frame in {
             "curve_groups": groups,
@@ -253,7 +259,8 @@ def _fit_all(
         }.items():
             made.setdefault(name, []).append(frame)
     frames |= {name: pl.concat(parts, how="diagonal_relaxed") for name, parts in made.items()}
-    return fits
+    assert default is not None
+    return default
 
 
 def _only_lots(exposure: Exposure, lots: pl.DataFrame) -> Exposure:
