@@ -22,6 +22,10 @@ KEPT = {"nonselection_line_alpha": 1.0}
 KEPT_MARK = {"nonselection_line_alpha": 1.0, "nonselection_fill_alpha": 1.0}
 
 MAINS, MANHOLES, TIE_INS = "mains", "manholes", "tie-ins"
+#: Up to so many mains are drawn wide and parted from what lies below; more of them would cover it.
+WIDE_MAINS = 150
+#: Width of the line and of the casing below it, wide and thin [px].
+WIDE, THIN = (2.2, 5.0), (0.6, 0.6)
 
 
 class SewerLayer:
@@ -38,8 +42,10 @@ class SewerLayer:
         self.manholes = ColumnDataSource(_manholes(None))
         self.tie_ins = ColumnDataSource(_tie_ins(None))
         # A tie-in lies on its main: the main is there first, and the pointer finds the tie-in before it.
-        casing = figure.multi_line("xs", "ys", source=self.mains, line_color=CASING, line_width=5, **KEPT)
-        inner = figure.multi_line("xs", "ys", source=self.mains, line_color=INK, line_width=2.2, **KEPT)
+        casing = figure.multi_line(
+            "xs", "ys", source=self.mains, line_color=CASING, line_width="casing", **KEPT
+        )
+        inner = figure.multi_line("xs", "ys", source=self.mains, line_color=INK, line_width="width", **KEPT)
         # A thin line is hard to press: a wide one that nobody sees takes the pointer.
         handle = figure.multi_line(
             "xs", "ys", source=self.mains, line_width=14, line_alpha=0, nonselection_line_alpha=0
@@ -100,13 +106,16 @@ def _hover(drawn: GlyphRenderer, *rows: tuple[str, str]) -> HoverTool:
 
 def _mains(mains: pl.DataFrame | None) -> dict[str, list[Any]]:
     if mains is None:
-        return {name: [] for name in ("xs", "ys", "name", "pipe", "laid", "depth", "n")}
+        return {name: [] for name in ("xs", "ys", "name", "width", "casing", "pipe", "laid", "depth", "n")}
     xs, ys = lines(mains["outline_wkt"])
     rows = mains.to_dicts()
+    width, casing = WIDE if mains.height <= WIDE_MAINS else THIN
     return {
         "xs": xs,
         "ys": ys,
         "name": mains["main_id"].to_list(),
+        "width": [width] * mains.height,
+        "casing": [casing] * mains.height,
         "pipe": [pipe_of(row) for row in rows],
         "laid": [_year(row["install_year"]) for row in rows],
         "depth": [_feet(row["depth_ft"]) for row in rows],
