@@ -25,7 +25,7 @@ SEEN = ("#E9F0EE", "#BFD6D3", "#7FB0AE", "#3D7E83", "#0B4A57")
 CLASS_NAMES = ("under 10 %", "10 to 25 %", "25 to 50 %", "50 to 75 %", "75 % or more")
 NOT_ESTIMATED = "#D6D6D3"
 
-#: `hot_spots.label` of a zone that ordinary differences between blocks do not explain.
+#: `hot_spots.label` of a zone that ordinary differences between areas do not explain.
 FIRM = "firm"
 
 BY_CHANCE, BY_SEEN = "chance", "seen"

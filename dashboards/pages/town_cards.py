@@ -29,7 +29,7 @@ def outlined(n_zones: int) -> list[pn.viewable.Viewable]:
         return []
     words = (
         '<p class="u-small">Outlined: {} of the search over all looks; a broken line marks one that ordinary differences between '
-        'blocks could make. See <a href="?page=where">where they fail</a>.</p>'
+        'areas could make. See <a href="?page=where">where they fail</a>.</p>'
     )
     return [parts.text(Markup(words).format(wording.count(n_zones, "hot spot")))]
 
