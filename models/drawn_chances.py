@@ -40,7 +40,7 @@ def chance_ranges(draws: NDArray[np.floating], level: float) -> FloatArray:
         mean = chance.mean(axis=1, dtype=np.float64)
         # Sorting single precision takes the processor's widest instructions, which selecting does not.
         chance.sort(axis=1)
-        return np.stack((mean, _interpolated(chance, tail), _interpolated(chance, 1.0 - tail)))
+        return np.stack((mean, quantile_of_sorted(chance, tail), quantile_of_sorted(chance, 1.0 - tail)))
 
     return _in_blocks(ranges, draws.shape[1])
 
@@ -88,7 +88,16 @@ def chance_ranges_if_none_now(
     return _in_blocks(ranges, now.shape[1])
 
 
-def _interpolated(ordered: NDArray[np.float32], share: float) -> FloatArray:
+def quantile_of_sorted(ordered: NDArray[np.float32], share: float) -> FloatArray:
+    """Quantile of each row, shape (n,), linearly interpolated.
+
+    Parameters
+    ----------
+    ordered : ndarray, shape (n, n_draws)
+        Rows rising.
+    share : float
+        Share of the draws below it, 0 to 1.
+    """
     place = (ordered.shape[1] - 1) * share
     below = min(int(place), ordered.shape[1] - 1)
     above = min(below + 1, ordered.shape[1] - 1)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from models.drawn_chances import quantile_of_sorted
 from models.lines_scored import Lines
 from models.looks import FloatArray, IntArray
 from models.patterns import ranges
@@ -132,13 +133,8 @@ class Collected:
 def summary(survival: NDArray[Any]) -> FloatArray:
     """Mean, 5 % and 95 % quantile of the chance of failure, shape (3, n), linearly interpolated."""
     mean = survival.mean(axis=1, dtype=np.float64)
-    n_draws = survival.shape[1]
     # Sorting single precision takes the processor's widest instructions, which selecting does not.
     ordered = np.sort(survival.astype(np.float32, copy=False), axis=1)
-    place = (n_draws - 1) * LOW
-    inner = min(int(place) + 1, n_draws - 1)
-    part = place - int(place)
-    low = ordered[:, int(place)] * (1.0 - part) + ordered[:, inner] * part
-    high = ordered[:, -1 - int(place)] * (1.0 - part) + ordered[:, -1 - inner] * part
     # Low survival is high chance of failure.
-    return 1.0 - np.stack((mean, high, low))
+    low, high = (quantile_of_sorted(ordered, share) for share in (1.0 - LOW, LOW))
+    return 1.0 - np.stack((mean, low, high))
