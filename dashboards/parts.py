@@ -19,6 +19,7 @@ from markupsafe import Markup, escape
 
 from dashboards import downloads, markup, theme, wording
 from pipeline.errors import UnderlotError
+from pipeline.formulas import as_csv
 
 log = logging.getLogger("underlot.dashboard")
 
@@ -191,7 +192,7 @@ class Chart:
             stylesheets=[theme.CHART],
         )  # fmt: skip
         self._table = save_button(
-            "save as CSV", lambda: io.BytesIO(downloads.as_csv(self._rows())), f"{self._stem}.csv"
+            "save as CSV", lambda: io.BytesIO(as_csv(self._rows()).encode()), f"{self._stem}.csv"
         )
         # The drawing sets its own links, PNG and SVG, to the right of this one.
         self._table.styles = {"margin-left": "auto", "margin-right": "88px"}

@@ -19,6 +19,7 @@ from pipeline.commands.options import form_option, lots_options
 from pipeline.commands.serve import write_reserve_plan
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
+from pipeline.formulas import as_csv
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.reports.budget_excel import write_excel
 from pipeline.reports.budget_pdf import write_pdf
@@ -216,7 +217,7 @@ def _print(budget: Budget, heading: Heading, form: str) -> None:
     if form == "json":
         click.echo(_as_json(budget, heading))
     elif form == "csv":
-        click.echo(budget.years.write_csv(float_precision=2), nl=False)
+        click.echo(as_csv(budget.years, float_precision=2), nl=False)
     else:
         _print_tables(budget, heading)
 

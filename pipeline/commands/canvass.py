@@ -15,6 +15,7 @@ from pipeline.commands import Context, add_plain_row, town_in_words
 from pipeline.commands.options import form_option
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
+from pipeline.formulas import as_csv
 from pipeline.geojson import coordinates_in_words, point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import open_current
@@ -89,7 +90,7 @@ def canvass_command(
                 n_lots=listed.rows.height,
                 run_id=str(run["run_id"]),
             )
-            write_whole(doors, listed.rows.write_csv())
+            write_whole(doors, as_csv(listed.rows))
             click.echo(
                 f"Written: {doors} ({listed.rows.height:,} doors, {listed.n_left_out:,} left out as not to be contacted); "
                 f"use it until {use_until()}.",
@@ -108,7 +109,7 @@ def canvass_command(
 def _show(areas: pl.DataFrame, run: dict[str, Any], form: str, rows: int) -> None:
     told = areas.drop("x_ft", "y_ft")
     if form == "csv":
-        click.echo(told.drop("lon", "lat").with_columns(rule=pl.lit(RULE)).write_csv(), nl=False)
+        click.echo(as_csv(told.drop("lon", "lat").with_columns(rule=pl.lit(RULE))), nl=False)
     elif form == "geojson":
         in_degrees = areas["lon"].null_count() < areas.height
         about = {

@@ -15,6 +15,7 @@ from pipeline.commands import Context, add_plain_row, town_in_words
 from pipeline.commands.serve import check_report_name, write_programme
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
+from pipeline.formulas import as_csv
 from pipeline.geojson import coordinates_in_words, point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import PublishedReader, open_current
@@ -161,9 +162,7 @@ def _write(
         "assumptions": reader.table("connection_assumptions").select("name", "value", "source").to_dicts(),
     }
     if out.suffix.lower() == ".csv":
-        text = rows.with_columns(
-            purpose=pl.lit(purpose), use_until=pl.lit(use_until().isoformat())
-        ).write_csv()
+        text = as_csv(rows.with_columns(purpose=pl.lit(purpose), use_until=pl.lit(use_until().isoformat())))
     else:
         in_degrees = rows["lon"].null_count() < rows.height
         x, y = ("lon", "lat") if in_degrees else ("tie_in_x", "tie_in_y")

@@ -17,6 +17,7 @@ from pipeline.commands import Context, add_plain_row, town_in_words
 from pipeline.commands.options import form_option
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, log_export, use_until
+from pipeline.formulas import as_csv
 from pipeline.geojson import coordinates_in_words
 from pipeline.published import contract
 from pipeline.published.read import PublishedReader, open_current
@@ -91,7 +92,7 @@ def hotspots_command(
         if lots_file is not None and stated is not None:
             _write_lots(context, reader, spots, period, lots_file, stated, str(run["run_id"]))
     if form == "csv":
-        click.echo(spots.drop(OUTLINES).write_csv(), nl=False)
+        click.echo(as_csv(spots.drop(OUTLINES)), nl=False)
     elif form == "geojson":
         click.echo(_as_geojson(spots, scan, run))
     else:
@@ -136,7 +137,7 @@ def _write_lots(
         n_lots=lots.height,
         run_id=run_id,
     )
-    write_whole(file, lots.write_csv())
+    write_whole(file, as_csv(lots))
     click.echo(f"Written: {file} ({lots.height:,} lots); use it until {use_until()}.", err=True)
 
 

@@ -16,6 +16,7 @@ from pipeline.commands import Context, add_plain_row, town_in_words
 from pipeline.commands.options import form_option, lots_options
 from pipeline.errors import SettingsError
 from pipeline.exports import checked_purpose, do_not_contact, log_export, use_until
+from pipeline.formulas import as_csv
 from pipeline.geojson import coordinates_in_words, point_collection
 from pipeline.percent import estimate_words
 from pipeline.published.read import PublishedReader, open_current
@@ -127,7 +128,7 @@ def _as_text(answers: Answers, run: dict[str, Any], form: str, purpose: str) -> 
     found = answers.found.drop(places) if purpose else answers.found
     if form == "csv":
         extra = {"purpose": purpose, "use_until": use_until().isoformat()} if purpose else {}
-        return _as_csv(
+        return _rows_as_csv(
             Answers(found.with_columns(**{k: pl.lit(v) for k, v in extra.items()}), answers.unmatched)
         )
     about = _about(run, purpose)
@@ -156,10 +157,10 @@ def _about(run: dict[str, Any], purpose: str) -> dict[str, Any]:
     return about | ({"purpose": purpose, "use_until": use_until().isoformat()} if purpose else {})
 
 
-def _as_csv(answers: Answers) -> str:
+def _rows_as_csv(answers: Answers) -> str:
     """Everything that was asked is in the file: what was not found has a status and no numbers."""
     missing = answers.unmatched.select("asked", status=pl.lit("not_found"))
-    return pl.concat([answers.found, missing], how="diagonal_relaxed").write_csv()
+    return as_csv(pl.concat([answers.found, missing], how="diagonal_relaxed"))
 
 
 def _print_tables(answers: Answers, run: dict[str, Any], *, is_area: bool) -> None:

@@ -6,9 +6,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+import polars as pl
+
 from pipeline.errors import InputFileError
+from pipeline.formulas import as_given, is_guarded
 from pipeline.readers import delimited, geographic, parquet, workbook
 from pipeline.readers.raw import REJECT_SCHEMA, RawRows, no_rejects
 from pipeline.readers.trimming import set_aside_totals
@@ -78,7 +82,13 @@ def read(
         raw = delimited.read(path, header_row=header_row, delimiter=delimiter)
     else:
         raise InputFileError(path, f"files ending in '{suffix}' cannot be read.", KINDS)
-    return set_aside_totals(raw)
+    return set_aside_totals(_as_given(raw) if is_guarded(raw.headers) else raw)
+
+
+def _as_given(raw: RawRows) -> RawRows:
+    """Undo in a file of rejected rows what kept its text from being run as formulas."""
+    headers = tuple(pl.select(as_given(pl.lit(pl.Series(raw.headers)))).to_series())
+    return replace(raw, headers=headers, rows=raw.rows.with_columns(as_given(pl.col(pl.String))))
 
 
 def _first_bytes(path: Path) -> bytes:

@@ -14,12 +14,11 @@ import xlsxwriter
 from pipeline.column_map import ColumnMap
 from pipeline.columns import LAYOUTS
 from pipeline.errors import SettingsError
+from pipeline.formulas import REASON_HEADER, ROW_HEADER, guarded
 from pipeline.settings import Workspace
 from pipeline.warehouse import Warehouse, open_warehouse, sql_text
 from pipeline.whole_files import write_whole
 
-ROW_HEADER = "row of the file"
-REASON_HEADER = "why it was not taken"
 #: Shown beside rows that were taken, but belong to a group that is replaced as a whole.
 COMPANION = "taken already; keep it beside the others"
 
@@ -147,7 +146,8 @@ def _lines(rows: pl.DataFrame, headers: list[str], title: str, column_map: Colum
 
 def _as_csv(lines: list[list[str]], column_map: ColumnMap) -> bytes:
     text = io.StringIO()
-    csv.writer(text, delimiter=column_map.delimiter or ",", lineterminator="\n").writerows(lines)
+    writer = csv.writer(text, delimiter=column_map.delimiter or ",", lineterminator="\n")
+    writer.writerows([guarded(cell) for cell in line] for line in lines)
     return text.getvalue().encode("utf-8")
 
 
@@ -157,6 +157,7 @@ def _as_workbook(lines: list[list[str]], column_map: ColumnMap) -> bytes:
         sheet = book.add_worksheet(column_map.sheet or "Rejected rows")
         for row, line in enumerate(lines):
             for column, cell in enumerate(line):
-                # As text: a parcel number keeps its zeros, a date its spelling.
-                sheet.write_string(row, column, cell)
+                # As text: a parcel number keeps its zeros, a date its spelling, and nothing is a formula. An
+                # apostrophe of its own is kept from the reader, which takes one from cells like those of the CSV.
+                sheet.write_string(row, column, guarded(cell) if cell.startswith("'") else cell)
     return file.getvalue()

@@ -65,13 +65,6 @@ def test_looks_are_narrowed_down_and_the_curve_says_that_it_is_not(
     watched.assert_clean()
 
 
-def test_text_that_a_spreadsheet_would_run_is_kept_as_text() -> None:
-    # The signs of OWASP's list, https://owasp.org/www-community/attacks/CSV_Injection
-    frame = pl.DataFrame({"note": ["=1+1", "+1", "-1", "@A1", "plain", None], "n": [-1, 2, 3, 4, 5, 6]})
-    lines = downloads.as_csv(frame).decode().splitlines()
-    assert lines[1:] == ["'=1+1,-1", "'+1,2", "'-1,3", "'@A1,4", "plain,5", ",6"]
-
-
 def test_rows_of_a_specification_are_those_of_its_largest_set() -> None:
     spec = {"datasets": {"a": [{"x": 1}], "b": [{"x": 2}, {"x": 3}]}}
     assert downloads.rows_of(spec)["x"].to_list() == [2, 3]

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import csv
+import zipfile
 from pathlib import Path
 
 import polars as pl
 import pytest
 
+from pipeline import readers
 from pipeline.column_map import ColumnMap
 from pipeline.errors import SettingsError
+from pipeline.formulas import REASON_HEADER, ROW_HEADER
 from pipeline.steps.load import load
-from pipeline.steps.rejects import COMPANION, REASON_HEADER, ROW_HEADER, export_rejects
+from pipeline.steps.rejects import COMPANION, export_rejects
 from pipeline.warehouse import open_warehouse
 from tests.warehouse_frames import load_rows
 
@@ -86,6 +89,39 @@ def test_workbook_keeps_text_as_text_and_the_headers_in_their_row(workspace, tmp
     assert rows[3][:2] == ("007", "?!")
     report = load(workspace, tmp_path / "mend.xlsx", column_map)
     assert (report.n_read, report.n_rejected) == (1, 1)
+
+
+#: Signs of CWE-1236 and OWASP ASVS 1.2.10, and what must come back as it was.
+STRANGE = ["=1+1", "+cmd|' /C calc'!A0", "-2+3", "@SUM(A1)", "\tTab", "'=quoted", "'plain", "Oak St"]
+
+
+@pytest.mark.parametrize("ending", ["csv", "xlsx"])
+def test_rejected_text_is_no_formula_and_comes_back_as_it_was(workspace, tmp_path, ending):
+    column_map = ColumnMap.from_toml(
+        LOTS_MAP + '[columns.address]\nfrom = "=Address"\n[columns.lon]\nfrom = "Lon"\n'
+    )
+    headers = ["Parcel", "Built", "=Address", "Lon"]
+    lines = [[f"{i:03}", "old", text, "-97.5"] for i, text in enumerate(STRANGE)]
+    first = load(workspace, write(tmp_path / "lots.csv", [headers, *lines]), column_map)
+    assert first.n_rejected == len(STRANGE)
+    file = tmp_path / f"mend.{ending}"
+    export_rejects(workspace, file)
+    if ending == "csv":
+        written = read_csv(file)
+        assert [line[2] for line in written] == [
+            "'=Address", "'=1+1", "'+cmd|' /C calc'!A0", "'-2+3", "'@SUM(A1)", "'\tTab", "''=quoted", "'plain", "Oak St"
+        ]  # fmt: skip
+        assert {line[3] for line in written[1:]} == {"-97.5"}
+    else:
+        with zipfile.ZipFile(file) as book:
+            assert b"<f>" not in book.read("xl/worksheets/sheet1.xml")
+    back = readers.read(file)
+    assert back.headers == (*headers, ROW_HEADER, REASON_HEADER)
+    assert back.column("=Address").to_list() == STRANGE
+    assert set(back.column("Lon")) == {"-97.5"}
+    # The same rows again, and none of them is lost for want of a header.
+    again = load(workspace, file, column_map)
+    assert (again.n_read, again.rejects_by_reason) == (first.n_read, first.rejects_by_reason)
 
 
 def test_findings_of_one_inspection_are_written_together(workspace, tmp_path):
