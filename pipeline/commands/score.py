@@ -24,11 +24,11 @@ from pipeline.settings import Settings
 from pipeline.steps.score import (
     STOP_WORK,
     Answers,
+    answer_file,
     answer_lots,
     answer_subdivision,
     area_fit_to_leave,
     fit_to_leave,
-    read_questions,
 )
 
 EXIT_NONE_FOUND = 3
@@ -83,7 +83,7 @@ def score_command(
         if subdivision is not None:
             answers = answer_subdivision(reader, subdivision)
         else:
-            answers = answer_lots(reader, read_questions(file) if file is not None else asked)
+            answers = answer_file(reader, file) if file is not None else answer_lots(reader, asked)
         if leaves:
             answers = _as_they_may_leave(context, reader, answers, stated, form, run)
         elif form != "table" and answers.found.height:

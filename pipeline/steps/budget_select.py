@@ -9,10 +9,10 @@ from pathlib import Path
 import polars as pl
 from rapidfuzz import fuzz, process
 
-from pipeline.errors import InputFileError, SettingsError
+from pipeline.errors import SettingsError
 from pipeline.published.read import PublishedReader
 from pipeline.steps.budget_tables import Budget
-from pipeline.steps.score import NEAR_MISSES, answer_lots, read_questions
+from pipeline.steps.score import NEAR_MISSES, answer_file, answer_lots
 
 #: Statements by column: names of the contract, never a user's words.
 BY_GROUP = {
@@ -77,13 +77,10 @@ def choose_listed(reader: PublishedReader, asked: Sequence[str], file: Path | No
     SettingsError
         None of the lots is on record.
     """
-    questions = read_questions(file) if file is not None else list(asked)
-    if file is not None and not questions:
-        raise InputFileError(file, "it names no lot.", "Put lot ids or addresses into that column.")
-    answers = answer_lots(reader, questions)
+    answers = answer_file(reader, file) if file is not None else answer_lots(reader, asked)
     if answers.found.is_empty():
         raise SettingsError(
-            f"None of the {len(questions):,} lots asked for is on record. Check the ids or addresses, or load the lots first."
+            f"None of the {answers.unmatched.height:,} lots asked for is on record. Check the ids or addresses, or load the lots first."
         )
     lot_ids = answers.found["lot_id"].unique(maintain_order=True).to_list()
     words = f"{len(lot_ids):,} lots" + (f" of {file.name}" if file is not None else "")

@@ -220,25 +220,47 @@ def _with_reasons(reader: PublishedReader, found: pl.DataFrame) -> pl.DataFrame:
     return found.join(reasons, on="lot_id", how="left", maintain_order="left")
 
 
-def read_questions(path: Path) -> list[str]:
-    """Read lot ids or addresses from a file with a column of either.
+def answer_file(reader: PublishedReader, path: Path) -> Answers:
+    """Find the lots that a file names by id or, where a row has none, by address.
+
+    Returns
+    -------
+    Answers
+        Rows of the file that name no lot, or cannot be read, stand last among the unmatched, with their numbers.
 
     Raises
     ------
     InputFileError
-        The file cannot be read, or has no such column.
+        The file cannot be read, has no column of ids or addresses, or nothing in it.
     """
     raw = readers.read(path)
     names = {header.strip().lower(): header for header in raw.headers}
-    for known in (*LOT_HEADERS, *ADDRESS_HEADERS):
-        if known in names:
-            values = raw.column(names[known]).str.strip_chars()
-            return values.filter(values.is_not_null() & (values != "")).to_list()
-    raise InputFileError(
-        path,
-        f"no column of lot ids or addresses was found among: {', '.join(raw.headers[:12])}.",
-        "Name one 'lot_id' or 'address'.",
+    columns = [raw.column(names[known]) for known in (*LOT_HEADERS, *ADDRESS_HEADERS) if known in names]
+    if not columns:
+        raise InputFileError(
+            path,
+            f"no column of lot ids or addresses was found among: {', '.join(raw.headers[:12])}.",
+            "Name one 'lot_id' or 'address'.",
+        )
+    questions = raw.rows.select(
+        "source_row", asked=pl.coalesce(column.str.strip_chars().replace("", None) for column in columns)
     )
+    asked = questions["asked"].drop_nulls()
+    if asked.is_empty():
+        raise InputFileError(path, "it names no lot.", "Put lot ids or addresses into that column.")
+    answers = answer_lots(reader, asked.to_list())
+    blank = questions.filter(pl.col("asked").is_null())
+    unread = pl.concat(
+        [
+            blank.select("source_row", reason=pl.lit("it names no lot")),
+            raw.malformed.unique("source_row", keep="first").select(
+                "source_row", pl.col("reason").str.strip_chars_end(".")
+            ),
+        ]
+    ).sort("source_row")
+    told = pl.format("row {} of {}: {}", "source_row", pl.lit(path.name), "reason")
+    unasked = unread.select(asked=told, near_misses=pl.lit(""))
+    return Answers(answers.found, pl.concat([answers.unmatched, unasked]))
 
 
 def answer_subdivision(reader: PublishedReader, name: str) -> Answers:

@@ -99,6 +99,34 @@ def test_a_csv_of_addresses_and_what_was_not_found(
     assert underlot("score", "--file", listing, "--format", "csv", *PURPOSE, workspace=town.root).code == 0
 
 
+def test_rows_of_a_listing_that_name_no_lot_are_listed_with_their_numbers(
+    underlot, town: Workspace, lots: pl.DataFrame, tmp_path: Path
+) -> None:
+    first, second = lots.filter(pl.col("address").is_unique())["address"].head(2).to_list()
+    by_id = lots["lot_id"][-1]
+    listing = tmp_path / "listing.csv"
+    # Counted by hand as a spreadsheet counts: the header is row 1, and row 6 has one cell too many.
+    listing.write_text(
+        f"lot_id,Address,Client\n,{first},x\n,,x\n{by_id},  ,x\n,   ,y\n,1 Oak St, Town,x\n,{second},x\n,,\n"
+    )
+    answer = underlot("score", "--file", listing, "--format", "csv", *PURPOSE, workspace=town.root)
+    assert answer.code == 3
+    rows = list(csv.DictReader(io.StringIO(answer.out)))
+    assert [row["asked"] for row in rows if row["status"] != "not_found"] == [first, by_id, second]
+    unread = [row["asked"] for row in rows if row["status"] == "not_found"]
+    assert [told.partition(":")[0] for told in unread] == [f"row {n} of listing.csv" for n in (3, 5, 6)]
+    assert [told.partition(": ")[2] for told in unread[:2]] == ["it names no lot"] * 2
+    assert answer.err.splitlines() == [f"Not found: {told}." for told in unread]
+
+
+def test_a_listing_that_names_no_lot_is_refused(underlot, town: Workspace, tmp_path: Path) -> None:
+    listing = tmp_path / "listing.csv"
+    listing.write_text("Address,Client\n,x\n,y\n")
+    answer = underlot("score", "--file", listing, workspace=town.root)
+    assert answer.code == 3
+    assert answer.err.strip() == "listing.csv: it names no lot. Put lot ids or addresses into that column."
+
+
 def test_a_listing_without_a_known_column_is_refused(underlot, town: Workspace, tmp_path: Path) -> None:
     listing = tmp_path / "listing.csv"
     listing.write_text("where,who\n1,2\n")
