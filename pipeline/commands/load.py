@@ -67,9 +67,9 @@ def load_command(
         return EXIT_NOT_CONFIRMED
     context.workspace.create()
     for plan in plans:
+        show_report(load(context.workspace, plan.path, plan.column_map, progress=tell))
         if plan.proposal is not None:
             tell(f"The map is kept in {save_map(context.workspace, plan)}")
-        show_report(load(context.workspace, plan.path, plan.column_map, progress=tell))
     return 0
 
 

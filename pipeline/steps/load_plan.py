@@ -137,17 +137,26 @@ def _sample(raw: RawRows, headers: Sequence[str]) -> str:
 
 
 def save_map(workspace: Workspace, plan: LoadPlan) -> Path:
-    """Keep a confirmed map in the workspace, named for the file; return its path.
+    """Keep the map of an accepted load in the workspace, named for the file; return its path.
+
+    A map of that name that says something else may be the user's own work: it stays, and the new one is numbered.
 
     Raises
     ------
     SettingsError
         It cannot be written.
     """
+    text = plan.column_map.to_toml()
     path = workspace.maps / f"{plan.path.stem}.toml"
     try:
         workspace.maps.mkdir(parents=True, exist_ok=True)
-        path.write_text(plan.column_map.to_toml(), encoding="utf-8")
+        number = 1
+        while path.exists() and path.read_bytes() != text.encode():
+            number += 1
+            path = workspace.maps / f"{plan.path.stem}_{number}.toml"
+        path.write_bytes(text.encode())
     except OSError as exc:
-        raise SettingsError(f"{path}: the map cannot be saved ({exc.strerror}). Check the folder.") from exc
+        raise SettingsError(
+            f"{path}: the rows are loaded, but the map cannot be saved ({exc.strerror}). Check the folder and load again."
+        ) from exc
     return path

@@ -10,7 +10,9 @@ import pytest
 
 from pipeline import cli as cli_module
 from pipeline.commands import build as build_module
+from pipeline.commands import load as load_module
 from pipeline.settings import Settings, Workspace
+from pipeline.warehouse import open_warehouse
 
 JOBS = """Address,Date,Year built,Pipe,Length,Verdict
 12 Alder Street,2021-03-04,1952,4" clay,60,repair
@@ -101,6 +103,48 @@ def test_without_somebody_to_ask_nothing_is_loaded(underlot, jobs: Path, tmp_pat
     assert "Pipe" in answer.out
     assert "material_run" in answer.out
     assert not (tmp_path / "w").exists()
+
+
+def test_a_map_is_kept_only_for_rows_that_were_taken(
+    underlot, jobs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The help promises that the answer is kept: no answer, or no load, and there is nothing to keep."""
+    workspace = Workspace(tmp_path / "w")
+    monkeypatch.setattr(load_module, "_ask", lambda _plans: False)
+    declined = underlot("load", jobs, workspace=workspace.root)
+    assert (declined.code, declined.err.strip()) == (2, "Nothing was loaded.")
+    assert not workspace.maps.exists()
+    workspace.create()
+    with open_warehouse(workspace):
+        refused = underlot("load", jobs, "--yes", workspace=workspace.root)
+    assert refused.code == 3
+    assert not list(workspace.maps.glob("*"))
+    assert "The map is kept" not in refused.err
+    taken = underlot("load", jobs, "--yes", workspace=workspace.root)
+    assert taken.code == 0
+    assert f"The map is kept in {workspace.maps / 'jobs.toml'}" in taken.err
+
+
+def test_a_map_that_was_edited_is_not_replaced(underlot, jobs: Path, tmp_path: Path) -> None:
+    maps = tmp_path / "w" / "maps"
+    assert underlot("load", jobs, "--yes", workspace=tmp_path / "w").code == 0
+    proposed = (maps / "jobs.toml").read_text(encoding="utf-8")
+    (maps / "jobs.toml").write_text("# mine\n" + proposed, encoding="utf-8")
+    for _ in range(2):
+        again = underlot("load", jobs, "--yes", workspace=tmp_path / "w")
+        assert f"The map is kept in {maps / 'jobs_2.toml'}" in again.err
+    assert (maps / "jobs.toml").read_text(encoding="utf-8") == "# mine\n" + proposed
+    assert (maps / "jobs_2.toml").read_text(encoding="utf-8") == proposed
+    assert len(list(maps.glob("*"))) == 2
+
+
+def test_a_map_that_cannot_be_kept_is_told_after_the_load(underlot, jobs: Path, tmp_path: Path) -> None:
+    (tmp_path / "w").mkdir()
+    (tmp_path / "w" / "maps").write_text("no folder")
+    answer = underlot("load", jobs, "--yes", workspace=tmp_path / "w")
+    assert answer.code == 2
+    assert "jobs.csv: 2 read" in answer.out
+    assert "the rows are loaded, but the map cannot be saved" in one_sentence(answer.err)
 
 
 def test_settings_that_say_nonsense_are_named(underlot, jobs: Path, tmp_path: Path) -> None:
