@@ -14,6 +14,7 @@ from dashboards import labels, parts, theme, wording
 from dashboards.access import present_account
 from dashboards.data import Library, Records
 from dashboards.filters import SHARED
+from dashboards.in_turn import InTurn
 from dashboards.pages import age, budget, canvass, connections, records, sale, town, trust, where
 from pipeline.accounts import ALL, BLOCKS, PORTFOLIO, Account, Accounts
 from pipeline.errors import PublishedError
@@ -59,6 +60,8 @@ def set_up_panel(*, threads: int) -> None:
         nthreads=threads,
         loading_indicator=True,
     )
+    # Panel offers no way to hand it a pool; its own does a click before the field that was changed just before it.
+    pn.state._thread_pool = InTurn(threads)
 
 
 def make_app(

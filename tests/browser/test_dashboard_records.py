@@ -21,6 +21,15 @@ from tests.browser.conftest import Server, Watched, running_server
 pytestmark = pytest.mark.browser
 
 Watch = Callable[..., Watched]
+#: `conftest.SERVE` on a machine so busy that what became of a field reaches its thread half a second late.
+SERVE_LATE = (
+    "-c",
+    "import sys, time; from pathlib import Path; from panel.reactive import Syncable; from dashboards.serve import serve; "
+    "soon = Syncable._change_event; Syncable._change_event = lambda *given: (time.sleep(0.5), soon(*given))[1]; "
+    "serve(Path(sys.argv[1]), port=int(sys.argv[2]), open_browser=False)",
+    "{workspace}",
+    "{port}",
+)
 #: The desk is a process of its own, which a busy machine may start slowly [ms].
 DESK_MS = 60_000
 
@@ -101,6 +110,16 @@ def test_a_dropped_file_is_mapped_mended_and_loaded(
     assert jobs.read_text(encoding="utf-8") == JOBS
     assert list((tmp_path / "work" / "uploads").iterdir()) == []
     watched.assert_clean()
+
+
+def test_a_click_right_after_a_field_was_changed_finds_what_was_put_there(
+    watch: Watch, jobs: Path, tmp_path: Path
+) -> None:
+    made_up.publish(tmp_path / "work")
+    with running_server(tmp_path / "work", tmp_path / "server.log", SERVE_LATE) as server:
+        watched = watch(server)
+        load_the_jobs(watched.open("page=records"), jobs)
+        watched.assert_clean()
 
 
 def test_another_kind_of_file_and_an_unreadable_one_are_told(
