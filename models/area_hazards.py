@@ -9,6 +9,7 @@ chance (gamma); `models.area_neighbours` draws them towards their neighbours.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,7 +18,7 @@ from scipy.optimize import brentq, minimize_scalar
 from scipy.special import gammainc
 
 from models.errors import ModelInputError
-from models.looks import FloatArray
+from models.looks import FloatArray, IntArray
 
 #: Nodes of the log multiplier: likelihoods are worked on the wide ones and read off between.
 WIDE = np.arange(-6.0, 3.6, 0.1)
@@ -26,11 +27,12 @@ FINE = np.arange(-6.0, 3.5001, 0.04)
 SMALLEST_VARIANCE, LARGEST_VARIANCE = 1e-3, 3.0
 #: A multiplier above this is worth telling; judgement.
 NOTABLE = 1.25
-AREAS_AT_ONCE = 4_000
 #: Part of the room between lowest and highest chance that a hazard leaves free at either end.
 LEAST_ROOM = 1e-6
 #: Log multipliers between which the town's level is sought.
 LEVELS = (-15.0, 15.0)
+#: Log likelihood, and its first and negative second derivative by area.
+Derivatives: TypeAlias = tuple[float, FloatArray, FloatArray]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,7 +158,7 @@ class AreaLooks:
     def _chance(self, spared: FloatArray) -> FloatArray:
         return np.asarray(np.maximum(self.free + self.room * spared, 1e-300), dtype=float)
 
-    def derivatives(self, log_multiplier: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    def derivatives(self, log_multiplier: FloatArray) -> Derivatives:
         """Log likelihood, and its first and negative second derivative by area."""
         x = self.hazard * np.exp(log_multiplier[self.area])
         spared = np.exp(-x)
@@ -235,17 +237,11 @@ def gamma_hazards(
     multiplier.
     """
     looks = AreaLooks(chance, events, area, n_areas, bounds)
-    values = np.empty((n_areas, len(FINE)))
-    wide = looks.log_likelihoods(WIDE)
-    for start in range(0, n_areas, AREAS_AT_ONCE):
-        rows = slice(start, start + AREAS_AT_ONCE)
-        values[rows] = CubicSpline(WIDE, wide[rows], axis=1)(FINE)
-    at_one = looks.log_likelihoods(np.zeros(1))[:, 0]
-    peak = values.max(axis=1)
-    likelihood = np.exp(values - peak[:, None])
+    likelihood, log_scale, row = _on_fine_nodes(looks)
+    at_one = float(looks.log_likelihoods(np.zeros(1)).sum())
 
     def gain(variance: float) -> float:
-        return float(np.sum(np.log(likelihood @ _gamma_masses(variance)) + peak - at_one))
+        return float(np.sum(np.log(likelihood @ _gamma_masses(variance)) + log_scale)) - at_one
 
     found = minimize_scalar(
         lambda log: -gain(np.exp(log)),
@@ -259,19 +255,38 @@ def gamma_hazards(
     weight /= weight.sum(axis=1, keepdims=True)
     multiplier = np.exp(FINE)
     mean = weight @ multiplier
-    below = np.cumsum(weight, axis=1)
+    sd = np.sqrt(np.maximum(weight @ multiplier**2 - mean**2, 0.0))
+    notable = weight[:, multiplier > NOTABLE].sum(axis=1)
+    below = np.cumsum(weight, axis=1, out=weight)
     tail = (1 - level) / 2
     return AreaHazards(
         level=looks.level,
         variance=variance,
         neighbour_share=0.0,
         log_likelihood_gain=-float(found.fun),
-        mean=mean,
-        sd=np.sqrt(np.maximum(weight @ multiplier**2 - mean**2, 0.0)),
-        lower=multiplier[np.argmax(below >= tail, axis=1)],
-        upper=multiplier[np.argmax(below >= 1 - tail, axis=1)],
-        probability_notable=weight[:, multiplier > NOTABLE].sum(axis=1),
+        mean=mean[row],
+        sd=sd[row],
+        lower=multiplier[np.argmax(below >= tail, axis=1)][row],
+        upper=multiplier[np.argmax(below >= 1 - tail, axis=1)][row],
+        probability_notable=notable[row],
     )
+
+
+def _on_fine_nodes(looks: AreaLooks) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Likelihood of each area with looks on the fine nodes, relative to its largest, and the logarithm of that.
+
+    Areas without looks are all alike: they share the last row. The third array has the row of each area.
+    """
+    is_seen = np.bincount(looks.area, minlength=looks.n_areas) > 0
+    row = np.where(is_seen, np.cumsum(is_seen) - 1, is_seen.sum())
+    wide = np.zeros((int(is_seen.sum()) + 1, len(WIDE)))
+    wide[:-1] = looks.log_likelihoods(WIDE)[is_seen]
+    # A spline is linear in the values that it goes through.
+    likelihood = wide @ CubicSpline(WIDE, np.eye(len(WIDE)))(FINE).T
+    peak = likelihood.max(axis=1)
+    likelihood -= peak[:, None]
+    np.exp(likelihood, out=likelihood)
+    return likelihood, peak, row
 
 
 def _gamma_masses(variance: float) -> FloatArray:

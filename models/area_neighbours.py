@@ -18,6 +18,7 @@ from models.area_hazards import (
     AreaHazards,
     AreaLooks,
     CallBounds,
+    Derivatives,
     no_variation,
 )
 from models.local_statistics import Weights, block_edges
@@ -83,23 +84,17 @@ def neighbour_hazards(
         shape=(n_edges, n_areas),
     )
     laplacian = sparse.csc_array(incidence.T @ incidence)
-    own = sparse.eye_array(n_areas)
     shares: tuple[float, ...] = SHARES if n_areas <= MANY_AREAS else SHARES_OF_MANY
     if prior is not None or not n_edges:
         shares = (0.0,) if prior is None else (prior[0],)
-    tried = [
-        _best_variance(looks, sparse.csc_array(share * laplacian + (1 - share) * own), share, prior)
-        for share in shares
-    ]
-    gain, share, variance, mode = max(tried, key=lambda one: one[0])
+    tried = [_best_variance(looks, _Structure(laplacian, share), prior) for share in shares]
+    gain, structure, variance, mode = max(tried, key=lambda one: one[0])
+    share = structure.share
     if gain <= 0 or variance <= 1.5 * SMALLEST_VARIANCE:
         return no_variation(looks, share)
-    structure = sparse.csc_array((share * laplacian + (1 - share) * own) / variance)
-    mode = _mode(looks, structure, mode)
-    bend = np.maximum(looks.derivatives(mode)[2], 0.0)
-    spread = _posterior_sd(
-        structure, bend, incidence * np.sqrt(share / variance), (1 - share) / variance, rng
-    )
+    mode, at_mode = _mode(looks, structure, variance, mode)
+    bend = np.maximum(at_mode[2], 0.0)
+    spread = _posterior_sd(structure, variance, bend, incidence, rng)
     deviate = float(ndtri((1 + level) / 2))
     mean = np.exp(mode + spread**2 / 2)
     return AreaHazards(
@@ -115,72 +110,116 @@ def neighbour_hazards(
     )
 
 
+class _Structure:
+    """Precision of log multipliers of variance 1, and factors of it that share an ordering of the areas.
+
+    Attributes
+    ----------
+    share : float
+        Share of the precision that lies with the neighbours.
+    matrix : csc_array, shape (n_areas, n_areas)
+    log_determinant : float
+    """
+
+    def __init__(self, laplacian: Any, share: float) -> None:
+        self.share = share
+        n_areas = laplacian.shape[0]
+        self.matrix = sparse.csc_array(share * laplacian + (1 - share) * sparse.eye_array(n_areas))
+        # An ordering made for symmetric matrices keeps factors sparse. To find it takes longer than to factor.
+        first = _factor(self.matrix, "MMD_AT_PLUS_A")
+        self.log_determinant = _log_determinant(first)
+        self._place = first.perm_c
+        self._order = np.argsort(first.perm_c)
+        self._ordered = sparse.csc_array(self.matrix[self._order][:, self._order])
+        self._ordered.sort_indices()
+        column = np.repeat(np.arange(n_areas), np.diff(self._ordered.indptr))
+        self._diagonal = np.flatnonzero(self._ordered.indices == column)
+
+    def factored(self, variance: float, added: FloatArray) -> Any:
+        """Factor the precision of that variance with something added to its diagonal, areas in their new order."""
+        entries = self._ordered.data / variance
+        entries[self._diagonal] += added[self._order]
+        matrix = sparse.csc_array((entries, self._ordered.indices, self._ordered.indptr), self.matrix.shape)
+        return _factor(matrix, "NATURAL")
+
+    def solve(self, factor: Any, right: FloatArray) -> FloatArray:
+        """Solve with a factor from `factored`, areas in their own order."""
+        solved: FloatArray = factor.solve(right[self._order])[self._place]
+        return solved
+
+
 def _best_variance(
-    looks: AreaLooks, structure: Any, share: float, prior: tuple[float, float] | None
-) -> tuple[float, float, float, FloatArray]:
-    """Gain over no variation, share, variance and mode at the variance of the largest marginal likelihood."""
-    flat = looks.derivatives(np.zeros(looks.n_areas))[0]
+    looks: AreaLooks, structure: _Structure, prior: tuple[float, float] | None
+) -> tuple[float, _Structure, float, FloatArray]:
+    """Gain over no variation, structure, variance and mode at the variance of the largest marginal likelihood."""
     if prior is not None:
         # Chosen elsewhere: to be used, whatever these looks alone would gain by it.
-        return (1.0 if prior[1] > 0 else 0.0), share, prior[1], np.zeros(looks.n_areas)
-    fit = _Marginal(looks, structure, _log_determinant(_factor(structure)))
+        return (1.0 if prior[1] > 0 else 0.0), structure, prior[1], np.zeros(looks.n_areas)
+    fit = _Marginal(looks, structure)
     found = minimize_scalar(
         lambda log: -fit(np.exp(log)),
         bounds=(np.log(SMALLEST_VARIANCE), np.log(LARGEST_VARIANCE * 3)),
         method="bounded",
         options={"xatol": FINE_SEARCH if looks.n_areas <= MANY_AREAS else COARSE_SEARCH, "maxiter": 15},
     )
-    return -float(found.fun) - flat, share, float(np.exp(found.x)), fit.mode
+    flat = looks.derivatives(np.zeros(looks.n_areas))[0]
+    return -float(found.fun) - flat, structure, float(np.exp(found.x)), fit.mode
 
 
 class _Marginal:
     """Laplace log marginal likelihood as a function of the variance, from where the last search ended."""
 
-    def __init__(self, looks: AreaLooks, structure: Any, log_determinant: float) -> None:
-        self.looks, self.structure, self.log_determinant = looks, structure, log_determinant
+    def __init__(self, looks: AreaLooks, structure: _Structure) -> None:
+        self.looks, self.structure = looks, structure
         self.mode = np.zeros(looks.n_areas)
 
     def __call__(self, variance: float) -> float:
-        precision = sparse.csc_array(self.structure / variance)
-        self.mode = _mode(self.looks, precision, self.mode)
-        value, _, bend = self.looks.derivatives(self.mode)
-        posterior = _factor(sparse.csc_array(precision + sparse.diags_array(np.maximum(bend, 0.0))))
+        self.mode, (value, _, bend) = _mode(self.looks, self.structure, variance, self.mode)
+        posterior = self.structure.factored(variance, np.maximum(bend, 0.0))
         return value + 0.5 * float(
-            self.log_determinant
+            self.structure.log_determinant
             - self.looks.n_areas * np.log(variance)
-            - self.mode @ (precision @ self.mode)
+            - self.mode @ (self.structure.matrix @ self.mode) / variance
             - _log_determinant(posterior)
         )
 
 
-def _mode(looks: AreaLooks, precision: Any, start: FloatArray) -> FloatArray:
-    """Posterior mode of the log multipliers by Newton steps, halved where one goes too far."""
-    at = start
+def _mode(
+    looks: AreaLooks, structure: _Structure, variance: float, start: FloatArray
+) -> tuple[FloatArray, Derivatives]:
+    """Posterior mode of the log multipliers by Newton steps, halved where one goes too far; derivatives there."""
 
-    def height(log_multiplier: FloatArray) -> float:
-        return looks.derivatives(log_multiplier)[0] - 0.5 * float(
-            log_multiplier @ (precision @ log_multiplier)
-        )
+    def pull(log_multiplier: FloatArray) -> FloatArray:
+        return np.asarray(structure.matrix @ log_multiplier / variance, dtype=float)
 
-    now = height(at)
+    at, found, pulled = start, looks.derivatives(start), pull(start)
+    now = found[0] - 0.5 * float(at @ pulled)
     for _ in range(50):
-        _, slope, bend = looks.derivatives(at)
-        system = _factor(sparse.csc_array(precision + sparse.diags_array(np.maximum(bend, 1e-9))))
-        step = system.solve(slope - precision @ at)
+        _, slope, bend = found
+        step = structure.solve(structure.factored(variance, np.maximum(bend, 1e-9)), slope - pulled)
         for _ in range(20):
-            then = height(at + step)
+            found, pulled = looks.derivatives(at + step), pull(at + step)
+            then = found[0] - 0.5 * float((at + step) @ pulled)
             if then >= now - 1e-9:
                 break
             step = step / 2
         at, gained, now = at + step, then - now, then
         if gained < 1e-6 and np.max(np.abs(step)) < 1e-3:
             break
-    return at
+    return at, found
 
 
-def _factor(matrix: Any) -> Any:
-    """Factor a symmetric positive definite matrix; an ordering made for such keeps it sparse."""
-    return splu(matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+def _factor(matrix: Any, ordering: str) -> Any:
+    """Factor a symmetric positive definite matrix."""
+    # Column by column: in so sparse a factor blocks of columns only make work.
+    return splu(
+        matrix,
+        permc_spec=ordering,
+        diag_pivot_thresh=0.0,
+        relax=1,
+        panel_size=1,
+        options={"SymmetricMode": True},
+    )
 
 
 def _log_determinant(factor: Any) -> float:
@@ -188,14 +227,15 @@ def _log_determinant(factor: Any) -> float:
 
 
 def _posterior_sd(
-    precision: Any, bend: FloatArray, edges: Any, own: float, rng: np.random.Generator
+    structure: _Structure, variance: float, bend: FloatArray, incidence: Any, rng: np.random.Generator
 ) -> FloatArray:
-    posterior = sparse.csc_array(precision + sparse.diags_array(bend))
     if len(bend) <= LARGEST_INVERSE:
+        posterior = structure.matrix / variance + sparse.diags_array(bend)
         return np.asarray(np.sqrt(np.diag(np.linalg.inv(posterior.toarray()))), dtype=float)
     # The precision is a sum of squares, so a draw with it as covariance, solved, has its inverse.
+    edges, own = incidence * np.sqrt(structure.share / variance), (1 - structure.share) / variance
     draws = edges.T @ rng.standard_normal((edges.shape[0], VARIANCE_DRAWS))
     draws += np.sqrt(own) * rng.standard_normal((len(bend), VARIANCE_DRAWS))
     draws += np.sqrt(bend)[:, None] * rng.standard_normal((len(bend), VARIANCE_DRAWS))
-    solved: FloatArray = _factor(posterior).solve(draws)
+    solved = structure.solve(structure.factored(variance, bend), draws)
     return np.asarray(np.sqrt(np.mean(solved**2, axis=1)), dtype=float)
