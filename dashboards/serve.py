@@ -17,6 +17,7 @@ from dashboards import desk
 from dashboards.access import Gate
 from dashboards.app import PAGES, Page, make_app, set_up_panel
 from dashboards.data import Library
+from dashboards.warm_up import warm_up
 from pipeline.accounts import Accounts, session_key
 from pipeline.errors import UnderlotError
 from pipeline.settings import Workspace
@@ -75,7 +76,10 @@ def serve(
         )
     set_up_panel(threads=THREADS)
     desk.throw_away_abandoned(place)
-    app = make_app(Library(place), pages, place if accounts.by_name else None)
+    library = Library(place)
+    # As the machine's own user, who sees everything: what is kept of it reaches nobody who sees less.
+    warm_up(make_app(library, pages))
+    app = make_app(library, pages, place if accounts.by_name else None)
     own = [f"{name}:{port}" for name in {address, ADDRESS, "localhost"}]
     try:
         server = get_server(
