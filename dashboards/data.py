@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,8 @@ from dashboards.map_queries import MapQueries
 from dashboards.sewer_queries import SewerQueries
 from dashboards.utility_queries import UtilityQueries
 from pipeline.accounts import Account
+from pipeline.published.chosen_areas import Area, chosen_areas
+from pipeline.published.chosen_curves import ChosenCurve, chosen_curves
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.published.scope import Scope
 from pipeline.settings import Workspace
@@ -59,7 +61,7 @@ class Records:
         material : str
             Material; the view's own choice of materials is not looked at.
         view : View
-            Area, era, purpose and years of the looks.
+            Area, portfolio, era, purpose and years of the looks.
         """
         condition, values = lots_asked.where_looks(view)
         code = next(code for code in Outcome.codes() if code == outcome)
@@ -67,6 +69,56 @@ class Records:
             f"SELECT age_from_years, age_to_years, sum(n_looks_{code})::BIGINT AS n_looks, sum(n_bad_{code})::BIGINT AS n_bad "  # noqa: S608 - a code of the vocabulary
             f"FROM look_groups WHERE material = ? AND {condition} GROUP BY ALL HAVING sum(n_looks_{code}) > 0 ORDER BY 1",
             [material, *values],
+        )
+
+    @cached_property
+    def can_narrow_looks(self) -> bool:
+        """Whether looks can be narrowed down: not by accounts that see areas only, nor where there are none."""
+        return self._reader.query("SELECT 1 FROM look_groups LIMIT 1").height > 0
+
+    @cached_property
+    def can_narrow_areas(self) -> bool:
+        """The same of the lots behind the counts of areas."""
+        return self._reader.query("SELECT 1 FROM lot_expectations LIMIT 1").height > 0
+
+    @property
+    def is_restricted(self) -> bool:
+        """Whether the account sees a part of the lots only."""
+        return self._reader.scope is not None
+
+    def chosen_curves(self, outcome: str, materials: tuple[str, ...], view: View) -> dict[str, ChosenCurve]:
+        """Stepped curves of the looks alone that a view asks for, by material.
+
+        Parameters
+        ----------
+        outcome : str
+            What counts as failed.
+        materials : tuple of str
+            Codes; the view's own choice of materials is not looked at.
+        view : View
+            Area, portfolio, era, purpose and years of the looks.
+        """
+        condition, values = lots_asked.where_looks(view)
+        return self.kept.of(
+            ("chosen curves", outcome, materials, view),
+            lambda: chosen_curves(self._reader, outcome, materials, condition, values),
+        )
+
+    def chosen_areas(self, area: Area, view: View) -> pl.DataFrame:
+        """Blocks or subdivisions, counted over the lots and looks that a view asks for alone; see `chosen_areas`.
+
+        Parameters
+        ----------
+        area : {'block', 'subdivision'}
+            Which areas.
+        view : View
+            Lots by area, portfolio, material and era of a segment; and purpose and years of the one look of each
+            that counts.
+        """
+        lots = lots_asked.where_lots(replace(view, purpose=(), first_year=None, last_year=None))
+        return self.kept.of(
+            ("chosen areas", area, view),
+            lambda: chosen_areas(self._reader, area, lots, lots_asked.where_expected(view)),
         )
 
     @cached_property
@@ -153,9 +205,14 @@ class Records:
         found = self._reader.query("SELECT * FROM hot_spot_scans ORDER BY period = 'all' DESC, period")
         return found.rows(named=True)
 
-    def hot_spots(self, search: str = "all") -> pl.DataFrame:
-        """Zones with more failures than material, age and depth explain."""
-        return self._reader.query("SELECT * FROM hot_spots WHERE period = ? ORDER BY zone", [search])
+    def hot_spots(self, search: str = "all", subdivision: str = "") -> pl.DataFrame:
+        """Zones with more failures than material, age and depth explain; those with inspected lots of a subdivision."""
+        # The names stand in one text, separated by a comma and a space.
+        return self._reader.query(
+            "SELECT * FROM hot_spots WHERE period = ? AND (? = '' OR contains(', ' || subdivisions || ', ', ', ' || ? || ', ')) "
+            "ORDER BY zone",
+            [search, subdivision, subdivision],
+        )
 
     def subdivisions(self) -> pl.DataFrame:
         """All subdivisions."""

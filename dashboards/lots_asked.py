@@ -43,15 +43,32 @@ def where_lots(view: View) -> tuple[str, Values]:
 
 
 def where_looks(view: View) -> tuple[str, Values]:
-    """Return a condition on table `look_groups`, and its values."""
+    """Return a condition on `look_groups` and `look_histories`, and its values.
+
+    Looks made because something was already wrong are only in it where their reason is asked for.
+    """
     condition, values = _any_of({"era": view.era, "purpose": view.purpose})
-    if view.subdivision:
-        condition += " AND subdivision = ?"
-        values.append(view.subdivision)
-    if view.first_year is not None or view.last_year is not None:
-        condition += " AND look_year BETWEEN ? AND ?"
-        values += [view.first_year or 0, view.last_year or 9999]
-    return condition, values
+    for column, given in (("subdivision", view.subdivision), ("portfolio", view.portfolio)):
+        if given:
+            condition += f" AND {column} = ?"
+            values.append(given)
+    if not view.purpose:
+        condition += " AND NOT is_selected"
+    return _within_years(condition, values, view)
+
+
+def where_expected(view: View) -> tuple[str, Values]:
+    """Return a condition on `lot_expectations`, by the look of each lot that counts there, and its values."""
+    return _within_years(*_any_of({"purpose": view.purpose}), view)
+
+
+def _within_years(condition: str, values: Values, view: View) -> tuple[str, Values]:
+    if view.first_year is None and view.last_year is None:
+        return condition, values
+    return (
+        f"{condition} AND look_year BETWEEN ? AND ?",
+        [*values, view.first_year or 0, view.last_year or 9999],
+    )
 
 
 def _any_of(given: dict[str, tuple[str, ...]]) -> tuple[str, Values]:

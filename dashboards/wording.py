@@ -126,6 +126,34 @@ STOP_WORK_STEPS = (
 )
 ASBESTOS = "Part of this line may hold asbestos: do not cut, break or grind it except as local rules allow, and leave it to licensed people."
 
+CHOICE_OF_LOOKS = (
+    "Looks to draw a curve of. The curves of the build rest on all looks that were not made because something was already wrong; "
+    "the looks asked for here get a curve of their own below each of them."
+)
+OWN_LOTS_ONLY = "It is drawn from the lots that this account may see."
+NOT_NARROWED_HERE = (
+    "Looks cannot be narrowed down here: this account sees figures of areas only, or no look can be counted."
+)
+AREAS_NOT_NARROWED = (
+    "Only the choice of a subdivision is offered: to count chosen pipes and looks takes single lots, which this account does not "
+    "see, or a fit, which these records do not bear."
+)
+WHICH_LOTS_COUNT = (
+    "Each lot counts with its newest look that was not made because something was wrong. Material and time laid choose lots with "
+    "any such pipe in their line, of which the whole line counts; reason and years choose among the looks that count. Where fewer "
+    "than {} of the chosen lots were inspected, nothing that was seen is told."
+)
+SEARCH_OF_ALL = (
+    "The search is that of the build and rests on all looks named above, over the whole town. Of the filters only the "
+    "subdivision is obeyed here: it chooses which zones are shown."
+)
+COVERAGE_OF_CHOSEN = "Of the lots asked for, the share whose counted look is among those asked for."
+TRUST_FILTERS = (
+    "What follows can be narrowed down by material, since looks at each material were judged by themselves where they were enough. "
+    "Areas, times laid, reasons and years cannot: each part would be too small to judge a model by. What stands above is about "
+    "the whole town."
+)
+
 WHY_APART = (
     "The fitted curve also takes in pipes whose material or year laid is known only roughly, pipes dug out before a camera came, "
     "and looks at whole lines; the stepped curve cannot. So the two may lie apart."
@@ -348,6 +376,37 @@ def years_not_on_record(run: Mapping[str, Any]) -> str:
             "such lines are not scored."
         )
     return " ".join(sentences)
+
+
+def any_of(names: list[str]) -> str:
+    """Names as alternatives."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
+
+
+def not_obeyed(names: list[str]) -> str:
+    """Filters of other pages that a page cannot obey."""
+    return f"Asked for on another page and not obeyed here: {', '.join(names)}. The figures below are not narrowed by that."
+
+
+def none_told(least: int, name: str) -> str:
+    """Why a narrowed choice shows no area."""
+    return (
+        f"In no {name} were {least} of the lots asked for inspected, so nothing that was seen there is told. Looks made because "
+        "something was already wrong never count here."
+    )
+
+
+def over_represent(n_selected: int, n_looks: int) -> str:
+    """What a curve of looks made because something was already wrong does not tell."""
+    which = (
+        "All of these looks"
+        if n_selected == n_looks
+        else f"{number(n_selected)} of these {number(n_looks)} looks"
+    )
+    return (
+        f"{which} were made because something was already wrong. Such looks over-represent failing lines, so this curve lies "
+        "above that of all pipes of this kind. No curve of the build takes them in."
+    )
 
 
 def looks_kept_out(run: Mapping[str, Any]) -> str:

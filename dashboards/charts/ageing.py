@@ -183,6 +183,86 @@ def _fitted(fitted: pl.DataFrame, oldest: float, colour: str) -> list[alt.Chart]
     return [band, line]
 
 
+def chosen(stepped: pl.DataFrame, every: pl.DataFrame, *, oldest: float, colour: str) -> dict[str, Any]:
+    """Draw the stepped curve of chosen looks with its band, and behind it that of the build, from all looks.
+
+    Parameters
+    ----------
+    stepped, every : polars.DataFrame
+        Rows of `curves` of the chosen looks, and of all; the latter empty where that curve was refused.
+    oldest : float
+        End of the age axis [years].
+    colour : str
+        Colour of the material.
+
+    Returns
+    -------
+    dict
+        A dressed specification.
+    """
+    rows = [
+        runs(stepped).with_columns(
+            kind=pl.when("is_determined").then(pl.lit("known")).otherwise(pl.lit("open"))
+        )
+    ]
+    if every.height:
+        rows.append(runs(every).filter("is_determined").with_columns(kind=pl.lit("every")))
+    drawn = pl.concat(rows, how="diagonal_relaxed").filter(pl.col("age_years") <= oldest)
+    return theme.refilled(_chosen_without_rows(oldest, colour), drawn.select(*_CHOSEN, "kind", "run"))
+
+
+_CHOSEN = (
+    "age_years", "failure_probability", "failure_probability_lower", "failure_probability_upper", "undetermined_from",
+    "undetermined_to",
+)  # fmt: skip
+
+
+@lru_cache(maxsize=64)
+def _chosen_without_rows(oldest: float, colour: str) -> dict[str, Any]:
+    rows = alt.Data(values=[])
+
+    def of(kind: str) -> alt.Chart:
+        return alt.Chart(rows).transform_filter(f"datum.kind === '{kind}'")
+
+    age, run = _age(oldest), alt.Detail("run:N")
+    every = of("every").mark_line(
+        interpolate="step-after", strokeWidth=1.6, strokeDash=[3, 3], color=theme.QUIET
+    )
+    open_stretch = of("open").mark_area(
+        interpolate="step-after",
+        color=theme.OPEN,
+        opacity=0.85,
+        stroke="#8A7A3C",
+        strokeDash=[2, 3],
+        strokeWidth=1,
+    )
+    band = of("known").mark_area(interpolate="step-after", opacity=0.22, color=colour)
+    line = of("known").mark_line(interpolate="step-after", strokeWidth=2.2, color=colour)
+    told = [
+        alt.Tooltip("age_years:Q", title="age"),
+        alt.Tooltip("failure_probability:Q", title="share failed", format=".0%"),
+    ]
+    ends = [
+        alt.Tooltip("failure_probability_lower:Q", title="range from", format=".0%"),
+        alt.Tooltip("failure_probability_upper:Q", title="to", format=".0%"),
+    ]
+    return theme.dress(
+        alt.layer(
+            open_stretch.encode(
+                x=age, y=_share("undetermined_to:Q"), y2=alt.Y2("undetermined_from:Q"), detail=run
+            ),
+            band.encode(
+                x=age,
+                y=_share("failure_probability_lower:Q"),
+                y2=alt.Y2("failure_probability_upper:Q"),
+                detail=run,
+            ),
+            every.encode(x=age, y=_share("failure_probability:Q"), detail=run, tooltip=told),
+            line.encode(x=age, y=_share("failure_probability:Q"), detail=run, tooltip=[*told, *ends]),
+        )
+    )
+
+
 def looks(counts: pl.DataFrame, *, oldest: float) -> dict[str, Any]:
     """Draw how many looks stand behind each age band, and how many of them were bad.
 

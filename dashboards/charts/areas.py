@@ -127,13 +127,15 @@ def coverage(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
 @lru_cache(maxsize=8)
 def _coverage_without_rows(name: str, many: bool) -> dict[str, Any]:
     colour = alt.Color(
-        "properties.coverage_share:Q",
+        "share:Q",
         title="lots inspected",
         scale=alt.Scale(domain=[0, 1], range=list(theme.AMOUNT)),
         legend=alt.Legend(gradientLength=200, format="%", values=[0, 0.25, 0.5, 0.75, 1], orient="top"),
     )
     chart = (
         alt.Chart(alt.Data(values=[]))
+        # An area of which nothing is told has no share, and would not be drawn at all.
+        .transform_calculate(share="datum.properties.coverage_share || 0")
         .mark_geoshape(**_outline(many=many))
         .encode(
             color=alt.condition("datum.properties.n_inspected > 0", colour, alt.value(theme.NONE_SEEN)),

@@ -11,11 +11,13 @@ import polars as pl
 from dashboards import parts, theme, wording
 from dashboards.charts import ageing
 from dashboards.data import Records
-from dashboards.filters import Filters, View
+from dashboards.filters import Filters
+from dashboards.pages.asked_looks import AskedLooks, LooksOfMaterial
 from dashboards.parts import Shown
+from pipeline.published.chosen_curves import warm_up
 
-#: What the looks can be narrowed down to; the curves are those of the build, from all looks.
-FILTERS = ("subdivision", "era", "purpose", "years")
+#: What the looks can be narrowed down to; the materials have a choice of their own.
+FILTERS = ("subdivision", "portfolio", "era", "purpose", "years")
 #: Materials that are chosen when the page opens.
 FIRST_CHOICE = 3
 
@@ -36,7 +38,8 @@ def page(records: Records) -> pn.viewable.Viewable:
         stylesheets=[theme.WIDGET],
     )
     parts.keep_in_address(outcome, "outcome")
-    filters = Filters(records.options, FILTERS)
+    warm_up()
+    filters = Filters(records.options, FILTERS if records.can_narrow_looks else ())
     return pn.Column(
         parts.title(wording.PAGES["age"], wording.LEADS["age"]),
         outcome,
@@ -67,11 +70,18 @@ def _outcome(records: Records, outcome: str, filters: Filters) -> pn.viewable.Vi
     return pn.Column(
         definition,
         parts.card(parts.label(f"Materials (up to {theme.MOST_SERIES} at a time)"), materials),
-        filters.panel("Looks to count (the curves rest on all of them)"),
+        _filters(records, filters),
         parts.live(lambda chosen: _materials(records, outcome, groups, chosen, filters), materials),
         parts.card(_table(groups)),
         sizing_mode="stretch_width",
     )
+
+
+def _filters(records: Records, filters: Filters) -> pn.viewable.Viewable:
+    if not records.can_narrow_looks:
+        return parts.note(wording.NOT_NARROWED_HERE)
+    said = wording.CHOICE_OF_LOOKS + (f" {wording.OWN_LOTS_ONLY}" if records.is_restricted else "")
+    return filters.panel(said)
 
 
 def _first_choice(groups: pl.DataFrame) -> list[str]:
@@ -91,14 +101,27 @@ def _materials(
     rows = {row["material"]: row for row in groups.iter_rows(named=True)}
     oldest = max(_oldest(records, outcome, code) for code in shown)
     fitted = records.fitted(outcome, shown).filter(pl.col("age_years") <= oldest)
-    looks = [_Looks(records, rows[code], oldest, filters.value) for code in shown]
+    stepped = {code: _stepped(records, rows[code], oldest) for code in shown}
+    colours = [theme.SERIES[place] for place in theme.places(shown)]
+    asked = AskedLooks(records, outcome, tuple(shown))
+    looks = [
+        LooksOfMaterial(asked, rows[code], stepped[code], oldest=oldest, colour=colour)
+        for code, colour in zip(shown, colours, strict=True)
+    ]
     for one in looks:
+        one.show(filters.value)
         parts.follow(filters, one.told)
     cards = [
         _material(
-            records, rows[code], fitted.filter(pl.col("material") == code), oldest, theme.SERIES[place], seen
+            records,
+            rows[code],
+            stepped[code],
+            fitted.filter(pl.col("material") == code),
+            oldest,
+            colour,
+            seen,
         )
-        for code, place, seen in zip(shown, theme.places(shown), looks, strict=True)
+        for code, colour, seen in zip(shown, colours, looks, strict=True)
     ]
     pieces: list[pn.viewable.Viewable] = []
     if len(chosen) > len(shown):
@@ -135,17 +158,23 @@ def _oldest(records: Records, outcome: str, material: str) -> float:
     return min(max(seen, 40.0), 150.0)
 
 
+def _stepped(records: Records, row: Mapping[str, Any], oldest: float) -> pl.DataFrame:
+    """The stepped curve of the build; empty where it was refused."""
+    if row["status"] != "ok":
+        return pl.DataFrame()
+    return records.curve(row["outcome"], row["material"]).filter(pl.col("age_years") <= oldest)
+
+
 def _material(
     records: Records,
     row: Mapping[str, Any],
+    stepped: pl.DataFrame,
     fitted: pl.DataFrame,
     oldest: float,
     colour: str,
-    looks: _Looks,
+    looks: LooksOfMaterial,
 ) -> pn.viewable.Viewable:
     outcome, material = row["outcome"], row["material"]
-    stepped = records.curve(outcome, material) if row["status"] == "ok" else pl.DataFrame()
-    stepped = stepped.filter(pl.col("age_years") <= oldest) if stepped.height else stepped
     pieces = [
         parts.heading(parts.first_up(wording.material(material))),
         parts.figures(
@@ -176,53 +205,6 @@ def _material(
             )
         )
     return parts.card(*pieces, looks.panel)
-
-
-class _Looks:
-    """The looks behind one material's curve, or those of them that are asked for; drawn again in place.
-
-    Attributes
-    ----------
-    panel : Column
-        What stands on the page.
-    """
-
-    def __init__(self, records: Records, row: Mapping[str, Any], oldest: float, view: View) -> None:
-        self._records, self._row, self._oldest = records, row, oldest
-        self._chart: parts.Chart | None = None
-        self.panel = pn.Column(sizing_mode="stretch_width", margin=0)
-        self.show(view)
-
-    def show(self, view: View) -> None:
-        """Draw the looks of a view."""
-        counts, says = self._asked(view)
-        if counts.is_empty():
-            self._chart = None
-            none = [parts.note("No look at this material is among those asked for.")]
-            self.panel.objects = [] if view.is_everything else none
-            return
-        drawing = ageing.looks(counts, oldest=self._oldest)
-        if self._chart is None:
-            name = f"looks {self._row['outcome']} {self._row['material']}"
-            self._chart = parts.Chart(drawing, height=150, data=counts, name=name, says=says)
-            self.panel.objects = [self._chart.panel]
-        else:
-            self._chart.redraw(drawing, data=counts, says=says)
-
-    def told(self, event: Any) -> None:
-        """Draw the looks of a view that was just asked for."""
-        self.show(event.new)
-
-    def _asked(self, view: View) -> tuple[pl.DataFrame, str]:
-        outcome, material = self._row["outcome"], self._row["material"]
-        if view.is_everything:
-            return self._records.look_counts(outcome, material), "Looks by age: what the curve rests on."
-        counts = self._records.looks_by_age(outcome, material, view)
-        asked, bad = (wording.number(float(counts[column].sum())) for column in ("n_looks", "n_bad"))
-        return counts, (
-            f"Looks by age, of those asked for: {asked}, of them {bad} with a repair-grade finding. "
-            f"The curve above rests on all {wording.number(self._row['n_looks'])} looks."
-        )
 
 
 def _median(row: Mapping[str, Any]) -> str:

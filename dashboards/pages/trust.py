@@ -13,6 +13,16 @@ from dashboards.charts import foretold
 from dashboards.data import Records
 from dashboards.parts import Shown
 
+#: Filters of other pages that the published scores have no grain for.
+NOT_OBEYED = {
+    "subdivision": "subdivision",
+    "portfolio": "portfolio",
+    "era": "time laid",
+    "purpose": "reason for the look",
+    "from": "first year",
+    "to": "last year",
+}
+
 
 def page(records: Records) -> pn.viewable.Viewable:
     """Build the page."""
@@ -26,7 +36,7 @@ def page(records: Records) -> pn.viewable.Viewable:
     chosen = pn.widgets.Select(
         name="Material",
         options={wording.ALL_MATERIALS if k == "all" else wording.material(k): k for k in kinds},
-        value=parts.from_address("material", kinds) or "all",
+        value=_asked(kinds),
         width=320,
         stylesheets=[theme.WIDGET],
     )
@@ -36,10 +46,25 @@ def page(records: Records) -> pn.viewable.Viewable:
         parts.card(parts.heading("How this was tried"), parts.bullets(wording.HOW_TRIED)),
         _laws(records.laws_tried()),
         *_areas(records.areas_in_scores()),
-        parts.card(chosen),
+        parts.card(parts.paragraph(wording.TRUST_FILTERS), *_not_obeyed(kinds), chosen),
         parts.live(lambda material: _questions(records, questions, material), chosen),
         sizing_mode="stretch_width",
     )
+
+
+def _asked(kinds: list[str]) -> str:
+    """The one material that the address asks for; all of them where it asks for several, or for one not judged."""
+    given = (parts.from_address("material") or "").split(",")
+    return given[0] if len(given) == 1 and given[0] in kinds else "all"
+
+
+def _not_obeyed(kinds: list[str]) -> list[pn.viewable.Viewable]:
+    """Say which filters came along in the address and are not obeyed here."""
+    names = [words for name, words in NOT_OBEYED.items() if parts.from_address(name)]
+    materials = [code for code in (parts.from_address("material") or "").split(",") if code]
+    if materials and _asked(kinds) == "all" and materials != ["all"]:
+        names.insert(0, wording.any_of([wording.material(code) for code in materials]))
+    return [parts.note(wording.not_obeyed(names))] if names else []
 
 
 def _areas(sentence: str | None) -> list[pn.viewable.Viewable]:

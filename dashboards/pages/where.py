@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import panel as pn
@@ -10,11 +11,12 @@ import polars as pl
 from dashboards import parts, theme, wording
 from dashboards.charts import areas
 from dashboards.data import Records
+from dashboards.filters import Filters, View
 from dashboards.parts import Shown
+from pipeline.published.chosen_areas import Area
 
-EVERYWHERE = "everywhere"
-#: Stands for "everywhere" in the choice; a browser cannot send None.
-ALL = ""
+#: What the lots and looks behind the counts can be narrowed down to.
+FILTERS = ("subdivision", "portfolio", "material", "era", "purpose", "years")
 #: Rows of the table; the map has all areas.
 LONGEST_TABLE = 25
 
@@ -33,14 +35,7 @@ def page(records: Records) -> pn.viewable.Viewable:
     top = parts.title(wording.PAGES["where"], wording.LEADS["where"])
     if records.n_blocks() == 0 and not records.subdivision_names():
         return pn.Column(top, parts.empty(wording.NO_AREAS, wording.NO_AREAS_TODO))
-    names = records.subdivision_names()
-    chosen = pn.widgets.Select(
-        name="Subdivision",
-        options={EVERYWHERE: ALL, **{n: n for n in names}},
-        value=parts.from_address("subdivision", names) or ALL,
-        width=260,
-        stylesheets=[theme.WIDGET],
-    )
+    filters = Filters(records.options, FILTERS if records.can_narrow_areas else FILTERS[:1])
     size = pn.widgets.Select(
         name="Areas",
         options=[BLOCKS, SUBDIVISIONS],
@@ -55,28 +50,46 @@ def page(records: Records) -> pn.viewable.Viewable:
         width=220,
         stylesheets=[theme.WIDGET],
     )
-    for widget, name in ((chosen, "subdivision"), (size, "areas"), (order, "order")):
+    for widget, name in ((size, "areas"), (order, "order")):
         parts.keep_in_address(widget, name)
     return pn.Column(
         top,
-        pn.FlexBox(chosen, size, order, gap="12px", sizing_mode="stretch_width"),
-        _Maps(records, chosen, size).panel,
-        _hot_spots(records),
+        filters.panel(_which(records)),
+        pn.FlexBox(size, order, gap="12px", sizing_mode="stretch_width"),
+        _Maps(records, filters, size).panel,
+        _hot_spots(records, filters),
         parts.card(
-            parts.live_text(lambda *asked: _table(records, *asked), chosen, size, order),
+            parts.live_text(lambda *asked: _table(records, *asked), filters, size, order),
             parts.paragraph(wording.AREA_WARNING, small=True),
         ),
         sizing_mode="stretch_width",
     )
 
 
-def _areas(records: Records, subdivision: str, size: str) -> tuple[pl.DataFrame, str]:
+def _which(records: Records) -> str:
+    """What the filters choose."""
+    if not records.can_narrow_areas:
+        return wording.AREAS_NOT_NARROWED
+    said = wording.WHICH_LOTS_COUNT.format(records.run["min_area_inspections"])
+    return f"{said} {wording.OWN_LOTS_ONLY}" if records.is_restricted else said
+
+
+def _is_narrowed(view: View) -> bool:
+    """Whether areas are counted anew: a subdivision alone only chooses among the published ones."""
+    return not replace(view, subdivision="").is_everything
+
+
+def _areas(records: Records, view: View, size: str) -> tuple[pl.DataFrame, Area]:
     """Blocks; or subdivisions where they are asked for, or where blocks are none or too many for a map."""
-    within = subdivision or None
-    if size == BLOCKS and 0 < records.n_blocks(within) <= areas.MOST_SHAPES:
-        return records.blocks(within), "block"
+    within = view.subdivision or None
+    is_of_blocks = size == BLOCKS and 0 < records.n_blocks(within) <= areas.MOST_SHAPES
+    name: Area = "block" if is_of_blocks else "subdivision"
+    if _is_narrowed(view):
+        return records.chosen_areas(name, view), name
+    if is_of_blocks:
+        return records.blocks(within), name
     found = records.subdivisions()
-    return found if within is None else found.filter(pl.col("subdivision") == within), "subdivision"
+    return found if within is None else found.filter(pl.col("subdivision") == within), name
 
 
 class _Maps:
@@ -88,50 +101,65 @@ class _Maps:
         What stands on the page.
     """
 
-    def __init__(self, records: Records, subdivision: pn.widgets.Select, size: pn.widgets.Select) -> None:
-        self._records, self._subdivision, self._size = records, subdivision, size
+    def __init__(self, records: Records, filters: Filters, size: pn.widgets.Select) -> None:
+        self._records, self._filters, self._size = records, filters, size
         self._counted = parts.figures([])
         self._coarse = pn.Column(sizing_mode="stretch_width", margin=0)
         self._charts: tuple[parts.Chart, parts.Chart] | None = None
         self._drawn_of = ""
         self._maps = pn.Column(sizing_mode="stretch_width", margin=0)
         self.panel = pn.Column(self._counted, self._coarse, self._maps, sizing_mode="stretch_width", margin=0)
-        for widget in (subdivision, size):
+        for widget in (filters, size):
             parts.follow(widget, lambda _event: self._show())
         self._show()
 
     def _show(self) -> None:
-        subdivision, size = self._subdivision.value, self._size.value
-        found, name = _areas(self._records, subdivision, size)
+        view, size = self._filters.value, self._size.value
+        found, name = _areas(self._records, view, size)
+        if _is_narrowed(view):
+            # A saved table has to say by itself what it is of.
+            found = found.with_columns(lots_asked_for=pl.lit(view.in_words()))
         drawn = areas.with_shapes(found)
-        n_blocks = self._records.n_blocks(subdivision or None)
-        too_many = size == BLOCKS and name == "subdivision" and n_blocks > 0
-        self._counted.object = _counts(found, name).object
-        if too_many or self._coarse.objects:
-            self._coarse.objects = [parts.note(wording.too_many_blocks(n_blocks))] if too_many else []
+        self._counted.object = _counts(found, name, is_narrowed=_is_narrowed(view)).object
+        notes = self._notes(view, size, found, name)
+        if notes or self._coarse.objects:
+            self._coarse.objects = [parts.note(said) for said in notes]
         if drawn.is_empty():
             self._charts = None
-            self._maps.objects = [parts.empty(wording.NO_PLACES, wording.NO_PLACES_TODO)]
+            self._maps.objects = (
+                [] if found.is_empty() else [parts.empty(wording.NO_PLACES, wording.NO_PLACES_TODO)]
+            )
             return
-        # Of one subdivision only its own surroundings are drawn; a hot spot elsewhere would shrink them.
-        spots = self._records.hot_spots() if not subdivision else self._records.hot_spots().clear()
+        spots = self._records.hot_spots(subdivision=view.subdivision)
         failures = areas.with_hot_spots(areas.failures(drawn, name=name), spots)
         coverage = areas.coverage(drawn, name=name)
+        told, seen = _say(view)
         if self._charts is None or self._drawn_of != name:
-            self._charts, self._drawn_of = _both(failures, coverage, found), name
+            self._drawn_of = name
+            self._charts = (
+                parts.Chart(failures, height=420, says=told, data=found, name=f"{name}s found and expected"),
+                parts.Chart(coverage, height=420, says=seen, data=found, name=f"{name}s inspected"),
+            )
             self._maps.objects = [_beside(*self._charts, name)]
         else:
-            self._charts[0].redraw(failures, says=wording.EXPECTED, data=found)
-            self._charts[1].redraw(coverage, says=wording.COVERAGE, data=found)
+            self._charts[0].redraw(failures, says=told, data=found)
+            self._charts[1].redraw(coverage, says=seen, data=found)
+
+    def _notes(self, view: View, size: str, found: pl.DataFrame, name: str) -> list[str]:
+        n_blocks = self._records.n_blocks(view.subdivision or None)
+        notes = []
+        if size == BLOCKS and name == "subdivision" and n_blocks > 0:
+            notes.append(wording.too_many_blocks(n_blocks))
+        if _is_narrowed(view) and found["expected"].null_count() == found.height:
+            notes.append(wording.none_told(self._records.run["min_area_inspections"], name))
+        return notes
 
 
-def _both(
-    failures: dict[str, Any], coverage: dict[str, Any], found: pl.DataFrame
-) -> tuple[parts.Chart, parts.Chart]:
-    return (
-        parts.Chart(failures, height=420, says=wording.EXPECTED, data=found),
-        parts.Chart(coverage, height=420, says=wording.COVERAGE, data=found),
-    )
+def _say(view: View) -> tuple[str, str]:
+    """What the two maps show of a view."""
+    if not _is_narrowed(view):
+        return wording.EXPECTED, wording.COVERAGE
+    return f"{wording.EXPECTED} {view.in_words()}", f"{wording.COVERAGE_OF_CHOSEN} {view.in_words()}"
 
 
 def _beside(failures: parts.Chart, coverage: parts.Chart, name: str) -> pn.viewable.Viewable:
@@ -142,20 +170,26 @@ def _beside(failures: parts.Chart, coverage: parts.Chart, name: str) -> pn.viewa
     )
     seen = parts.card(
         parts.heading(f"How much has been inspected, by {name}"),
-        parts.key([(theme.NONE_SEEN, "no line inspected")]),
+        parts.key([(theme.NONE_SEEN, "no line inspected, or of chosen lots too few to tell")]),
         coverage.panel,
     )
     return parts.side_by_side(condition, seen)
 
 
-def _hot_spots(records: Records) -> pn.viewable.Viewable:
+def _hot_spots(records: Records, filters: Filters) -> pn.viewable.Viewable:
     """What the searches for hot spots found, or that they found nothing."""
     searches = {search["period"]: search for search in records.hot_spot_searches()}
     if not searches:
         return pn.Column(sizing_mode="stretch_width")
+    # Of the filters only the area is obeyed, and only a change of it draws this anew.
+    within = parts.Choice(value=filters.value.subdivision)
+    parts.follow(filters, lambda event: within.param.update(value=event.new.subdivision))
     if len(searches) == 1:
         ((period, search),) = searches.items()
-        return parts.card(parts.heading("Hot spots"), *_search(records, period, search))
+        return parts.card(
+            parts.heading("Hot spots"),
+            parts.live(lambda name: pn.Column(*_search(records, period, search, name)), within),
+        )
     chosen = pn.widgets.Select(
         name="Looks searched",
         options={wording.HOT_SPOT_SEARCHES[period]: period for period in searches},
@@ -169,17 +203,20 @@ def _hot_spots(records: Records) -> pn.viewable.Viewable:
         parts.heading("Hot spots"),
         chosen,
         parts.live(
-            lambda period: pn.Column(
-                *_search(records, period, searches[period]), sizing_mode="stretch_width"
+            lambda period, name: pn.Column(
+                *_search(records, period, searches[period], name), sizing_mode="stretch_width"
             ),
             chosen,
+            within,
         ),
     )
 
 
-def _search(records: Records, period: str, search: dict[str, Any]) -> list[pn.viewable.Viewable]:
-    spots = records.hot_spots(period)
-    pieces = [parts.paragraph(search["sentence"])]
+def _search(
+    records: Records, period: str, search: dict[str, Any], subdivision: str
+) -> list[pn.viewable.Viewable]:
+    spots = records.hot_spots(period, subdivision)
+    pieces = [parts.paragraph(search["sentence"], wording.SEARCH_OF_ALL)]
     if spots.height:
         pieces.append(
             parts.table(
@@ -196,28 +233,32 @@ def _search(records: Records, period: str, search: dict[str, Any]) -> list[pn.vi
                 caption="Zones with more failures than material, age and depth explain",
             )
         )
+    elif subdivision:
+        pieces.append(parts.note(f"No zone of this search has an inspected lot in {subdivision}."))
     pieces.append(parts.paragraph(wording.HOT_SPOT_WARNING, small=True))
     return pieces
 
 
-def _counts(found: pl.DataFrame, name: str) -> pn.pane.HTML:
+def _counts(found: pl.DataFrame, name: str, *, is_narrowed: bool) -> pn.pane.HTML:
     judged = found.filter(pl.col("status") == "ok")
+    where = f" (in {name}s with enough of them)" if is_narrowed else ""
     return parts.figures(
         [
             (wording.number(found.height), f"{name}s"),
             (wording.number(judged.height), "with enough records to judge"),
-            (wording.number(float(found["n_inspected"].sum())), "lots inspected without a complaint"),
+            (wording.number(float(found["n_inspected"].sum())), f"lots inspected without a complaint{where}"),
             (wording.number(float(found["n_observed"].sum())), "of these with a finding"),
             (wording.number(float(found["expected"].sum()), 1), "expected from material, age and depth"),
         ]
     )
 
 
-def _table(records: Records, subdivision: str, size: str, by: str) -> pn.pane.HTML:
-    found, name = _areas(records, subdivision, size)
+def _table(records: Records, view: View, size: str, by: str) -> pn.pane.HTML:
+    found, name = _areas(records, view, size)
     ordered = found.with_columns(
         excess=pl.when(pl.col("status") == "ok").then(pl.col("n_observed") - pl.col("expected")),
-        n_inspected_up=-pl.col("n_inspected"),
+        # What is withheld stands with the least inspected.
+        n_inspected_up=-pl.col("n_inspected").fill_null(0),
     )
     key = ORDERS[by]
     sort = (
@@ -226,7 +267,7 @@ def _table(records: Records, subdivision: str, size: str, by: str) -> pn.pane.HT
         else ordered.sort(key, name, descending=[True, False], nulls_last=True)
     )
     shown = sort.head(LONGEST_TABLE)
-    caption = f"{name.capitalize()}s: {by}"
+    caption = f"{name.capitalize()}s: {by}" + (", of the lots asked for" if _is_narrowed(view) else "")
     if found.height > shown.height:
         caption += f" (the first {shown.height} of {wording.number(found.height)})"
     home = [Shown("subdivision", lambda r: wording.word(r["subdivision"]))] if name == "block" else []

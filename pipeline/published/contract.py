@@ -35,6 +35,7 @@ from pipeline.published.tables.curves import (
     FITTED_GROUPS,
     LOOK_COUNTS,
     LOOK_GROUPS,
+    LOOK_HISTORIES,
     OUTCOMES,
     REGRESSION_TERMS,
 )
@@ -121,6 +122,7 @@ __all__ = [
     "LOCAL_EFFECTS",
     "LOOK_COUNTS",
     "LOOK_GROUPS",
+    "LOOK_HISTORIES",
     "LOOK_SETS",
     "LOTS",
     "LOT_EXPECTATIONS",
@@ -162,7 +164,7 @@ __all__ = [
 ]
 
 #: Raised whenever a published column is added, removed or changes its meaning.
-CONTRACT_VERSION = 7
+CONTRACT_VERSION = 8
 
 DATABASE_NAME = "underlot.duckdb"
 MANIFEST_NAME = "manifest.json"
@@ -189,6 +191,7 @@ TABLES: dict[str, PublishedTable] = {
         FITTED_CURVES,
         LOOK_COUNTS,
         LOOK_GROUPS,
+        LOOK_HISTORIES,
         REGRESSION_TERMS,
         LAWS_TRIED,
         VALIDATION_QUESTIONS,

@@ -45,11 +45,14 @@ class PublishedReader:
         Name of the generation that this reader holds.
     manifest : dict
         Content of its `manifest.json`.
+    scope : Scope or None
+        Whose rows alone are there; None means all.
     """
 
     folder: Path
     generation: str
     manifest: dict[str, Any]
+    scope: Scope | None
     _connection: duckdb.DuckDBPyConnection = field(repr=False)
     _lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
@@ -152,7 +155,8 @@ def open_current(place: Workspace | Path | str, scope: Scope | None = None) -> P
             f"{contract.CONTRACT_VERSION}. Run `underlot build` again."
         )
         raise PublishedError(msg)
-    return PublishedReader(folder, name, manifest, _connect(folder / name / contract.DATABASE_NAME, scope))
+    connection = _connect(folder / name / contract.DATABASE_NAME, scope)
+    return PublishedReader(folder, name, manifest, scope, connection)
 
 
 def _folder(place: Workspace | Path | str) -> Path:

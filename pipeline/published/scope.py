@@ -11,7 +11,7 @@ RAW_TEXT = frozenset({"rejects"})
 #: The public sewer by what identifies it: a portfolio sees what its own lines tie into.
 SEWERS = {"mains": "main_id", "manholes": "manhole_id"}
 #: Counts so finely divided that single lots can be told from them.
-FINE_COUNTS = frozenset({"look_groups"})
+FINE_COUNTS = frozenset({"look_groups", "look_histories"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,7 +51,7 @@ from pipeline.steps.fit_regression import (
 )
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores, score_lines, score_unseen
 from pipeline.steps.fit_terms import regression_terms
-from pipeline.steps.group_looks import look_groups
+from pipeline.steps.group_looks import look_groups, look_histories
 from pipeline.steps.map_sewers import sewers_on_map
 from pipeline.steps.places import make_places
 from pipeline.steps.validate_areas import judge_areas
@@ -153,7 +153,6 @@ def make_tables(
     exposure = read_exposure(warehouse, settings)
     frames: Frames = {name: empty(table) for name, table in contract.TABLES.items()}
     frames |= state_of_records(warehouse)
-    frames["look_groups"] = look_groups(exposure)
     intervals = warehouse.frame("FROM exposure.intervals ORDER BY life_id, outcome")
     # The law of life that foretells looks best is chosen before anything rests on a fit.
     found = validate(exposure, settings.default_outcome, settings, progress)
@@ -162,6 +161,8 @@ def make_tables(
     fit = _fit_all(exposure, intervals, areas.settings(settings), found.law, frames, progress)
     progress("Scoring every line")
     recorded = warehouse.frame(sql_text("published/lots"))
+    frames["look_groups"] = look_groups(exposure, recorded)
+    frames["look_histories"] = look_histories(exposure, recorded)
     flags = warehouse.frame(sql_text("published/lot_flags"))
     lots = (
         place_lots(recorded)
@@ -353,6 +354,10 @@ def _run_row(
             "n_lives": exposure.lives.height,
             "n_looks": exposure.looks.height,
             "n_looks_selected": int(exposure.looks["is_selected"].sum()),
+            "min_lives": settings.min_lives,
+            "min_events": settings.min_events,
+            "min_area_inspections": settings.min_area_inspections,
+            "min_area_events": settings.min_area_events,
             "settings_toml": settings.to_toml(),
         }
     )

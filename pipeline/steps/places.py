@@ -76,10 +76,9 @@ def make_places(
     surge = inspection_surges(lots, looks.lots["lot_id"], surge_rng)
     frames: dict[str, list[pl.DataFrame]] = {}
     searches = _searches(looks, settings)
-    selected = warehouse.frame(sql_text("places/look_purposes")).filter(
-        pl.col("purpose").is_in(settings.selected_purposes)
-    )
-    every = every_look(fit, exposure, lots, selected)
+    purposes = warehouse.frame(sql_text("places/look_purposes"))
+    selected = purposes.filter(pl.col("purpose").is_in(settings.selected_purposes))
+    every = every_look(fit, exposure, lots, selected.select("inspection_id", "purpose"))
     if every is not None:
         searches["every_reason"] = every
     for period, chosen in searches.items():
@@ -93,7 +92,7 @@ def make_places(
             frames.setdefault(name, []).append(frame)
     tables = {name: pl.concat(parts, how="diagonal_relaxed") for name, parts in frames.items()}
     tables["area_hazards"], tables["local_effects"] = areas_and_effects(looks, lots, settings, area_rng)
-    tables["lot_expectations"] = _expectations(looks)
+    tables["lot_expectations"] = _expectations(looks, purposes)
     tables["risk_surface"] = _surface(looks)
     return tables
 
@@ -304,13 +303,17 @@ def _spot_lots(period: str, result: ScanResult, lots: pl.DataFrame, settings: Se
     return pl.concat(parts)
 
 
-def _expectations(looks: LotLooks) -> pl.DataFrame:
+def _expectations(looks: LotLooks, purposes: pl.DataFrame) -> pl.DataFrame:
     point = looks.lots["expected"].to_numpy()
     lower, upper = np.quantile(looks.draws, [TAIL, 1 - TAIL], axis=0)
     z, q_value = _lot_excess(looks)
+    made = looks.lots.join(purposes, on="inspection_id", how="left", maintain_order="left")
     return pl.DataFrame(
         {
             "lot_id": looks.lots["lot_id"],
+            "purpose": made["purpose"],
+            "look_year": made["look_year"],
+            "is_bad": looks.lots["is_bad"],
             "expected": point,
             "expected_lower": np.minimum(lower, point),
             "expected_upper": np.maximum(upper, point),

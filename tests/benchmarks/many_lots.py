@@ -29,7 +29,7 @@ NAMED = frozenset({
     "blocks", "subdivisions",
 })  # fmt: skip
 ADDRESSES = frozenset({"address"})
-NUMBERED = frozenset({"area_id", "zone", "bundle", "package"})
+NUMBERED = frozenset({"area_id", "zone", "bundle", "package", "history"})
 RANKED = frozenset({"rank", "risk_rank", "spending_order", "chance_order"})
 EAST = frozenset({"x_ft", "x_min_ft", "x_max_ft", "tie_in_x"})
 NORTH = frozenset({"y_ft", "y_min_ft", "y_max_ft", "tie_in_y"})

@@ -61,7 +61,8 @@ def _run(n_blocks: int) -> pl.DataFrame:
             "as_of_year": [2026.5], "as_of_source": ["the latest inspection"], "horizon_years": [10.0],
             "curve_level": [0.95], "score_level": [0.9], "n_lots": [n_lots], "n_segments": [2 * n_lots],
             "n_inspections": [220], "n_lots_inspected": [200], "n_lives": [2 * n_lots], "n_looks": [420],
-            "n_looks_selected": [37], "n_segments_by_like_pipe": [5], "n_undated_segments": [2], "settings_toml": [""],
+            "n_looks_selected": [37], "n_segments_by_like_pipe": [5], "n_undated_segments": [2],
+            "min_lives": [30], "min_events": [5], "min_area_inspections": [10], "min_area_events": [3], "settings_toml": [""],
         }
     )  # fmt: skip
 
@@ -131,6 +132,7 @@ def _ages(rng: np.random.Generator) -> dict[str, pl.DataFrame]:
         "fitted_curves": pl.concat(fitted),
         "look_counts": pl.concat(counts),
         "look_groups": _groups(pl.concat(counts)),
+        "look_histories": _histories(_groups(pl.concat(counts))),
     }
 
 
@@ -142,11 +144,34 @@ def _groups(counts: pl.DataFrame) -> pl.DataFrame:
     )
     half = whole.with_columns(pl.col("^n_.*$") // 2)
     rest = whole.with_columns(pl.col(c) - half[c] for c in whole.columns if c.startswith("n_"))
-    return pl.concat(
+    fair = pl.concat(
         part.with_columns(
-            era=pl.lit(era), purpose=pl.lit(purpose), subdivision=pl.lit("Mock Acres 1"), look_year=pl.lit(year)
+            era=pl.lit(era), purpose=pl.lit(purpose), subdivision=pl.lit("Mock Acres 1"), look_year=pl.lit(year),
+            is_selected=pl.lit(False), portfolio=pl.lit(None, pl.String),
         )
         for part, era, purpose, year in zip((half, rest), keys["era"], keys["purpose"], (2015, 2024), strict=True)
+    )  # fmt: skip
+    # After a backup three of four looks are bad, and portfolio M2 has some of its own.
+    backups = half.with_columns(
+        (pl.col(f"n_looks_{outcome}") * 3 // 4).alias(f"n_bad_{outcome}") for outcome in OUTCOMES
+    ).with_columns(
+        era=pl.lit("before_1940"), purpose=pl.lit("backup"), subdivision=pl.lit("Mock Acres 2"), look_year=pl.lit(2015),
+        is_selected=pl.lit(True), portfolio=pl.lit("M2"),
+    )  # fmt: skip
+    return pl.concat([fair, backups], how="diagonal_relaxed")
+
+
+def _histories(groups: pl.DataFrame) -> pl.DataFrame:
+    """The looks of `look_groups`, each at a pipe of its own, at the middle of its age band."""
+    kept = ["material", "era", "subdivision", "portfolio", "purpose", "is_selected", "look_year"]
+    return pl.concat(
+        groups.select(
+            *kept, age_years=pl.col("age_from_years") + 5, history=pl.lit(None, pl.Int64), position=pl.lit(1),
+            n_looks=pl.col(f"n_bad_{outcome}") if is_bad else pl.col(f"n_looks_{outcome}") - pl.col(f"n_bad_{outcome}"),
+            **{f"is_bad_{code}": pl.lit(is_bad if code == outcome else None, pl.Boolean) for code in OUTCOMES},
+        ).filter(pl.col("n_looks") > 0)
+        for outcome in OUTCOMES
+        for is_bad in (False, True)
     )  # fmt: skip
 
 
@@ -274,12 +299,27 @@ def _lots(rng: np.random.Generator, n_blocks: int) -> dict[str, pl.DataFrame]:
                 "material_source": ["recorded"] * n, "is_imputed": i % 5 == 0, "diameter_in": [4.0] * n,
                 "depth_ft": [4.5] * n, "length_ft": np.where((i % 7 == 3) & (sequence == 2), np.nan, length),
                 "install_year_min": [1950.0] * n, "install_year_max": [1956.0] * n,
-                "install_source": ["house_and_material"] * n, "era": ["1940_1957"] * n, **_chance("failure_probability", now * 0.6),
+                "install_source": ["house_and_material"] * n, "era": ["before_1940" if sequence == 2 else "1940_1957"] * n, **_chance("failure_probability", now * 0.6),
             }
         )
         for sequence, material, length in ((1, "pvc", 12.0), (2, "vitrified_clay", 48.0), (3, "asbestos_cement", 9.0))
     )  # fmt: skip
-    return {"lots": lots, "lot_segments": segments, **_looks(lots.filter(pl.Series(seen)))}
+    looks = _looks(lots.filter(pl.Series(seen)))
+    return {
+        "lots": lots,
+        "lot_segments": segments,
+        "lot_expectations": _expectations(looks["lot_inspections"]),
+        **looks,
+    }
+
+
+def _expectations(inspections: pl.DataFrame) -> pl.DataFrame:
+    """What was expected of the newest look at each lot."""
+    newest = inspections.filter(pl.col("look_year") > 2020)
+    return newest.select(
+        "lot_id", "purpose", "is_bad", look_year=pl.lit(2024), expected=pl.lit(0.35), expected_lower=pl.lit(0.2),
+        expected_upper=pl.lit(0.5), gi_star_z=pl.lit(0.1), gi_star_q_value=pl.lit(0.9),
+    )  # fmt: skip
 
 
 def _lot_places(i: np.ndarray, n_blocks: int) -> dict[str, Any]:
@@ -333,6 +373,11 @@ def _looks(lots: pl.DataFrame) -> dict[str, pl.DataFrame]:
         )
         for number, year, verdict in ((1, 2015, "serviceable"), (2, 2024, "repair"))
     )  # fmt: skip
+    after_backup = inspections.filter(lot_id="L00006").tail(1).with_columns(
+        inspection_id=pl.lit("L00006-3"), purpose=pl.lit("backup"), is_selected=pl.lit(True),
+        look_year=pl.lit(2015.9), inspection_date=pl.lit(date(2015, 11, 20)),
+    )  # fmt: skip
+    inspections = pl.concat([inspections, after_backup])
     findings = pl.concat(
         inspections.filter(pl.col("look_year") > 2020)
         .select("lot_id", "inspection_id")

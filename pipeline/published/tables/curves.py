@@ -149,28 +149,57 @@ LOOK_COUNTS = PublishedTable(
     ),
 )
 
+_LOOK_COLUMNS = (
+    text("era", "era of the install year"),
+    text("subdivision", "subdivision; NULL where not recorded"),
+    text("portfolio", "portfolio of the lot; NULL where it has none"),
+    text("purpose", "why the camera went in"),
+    flag("is_selected", "made because something was already wrong: in no curve of the build"),
+    count("look_year", "calendar year of the look; NULL where only ages are kept"),
+)
+_OF_LOOKS = tuple(column.name for column in _LOOK_COLUMNS)
+
 LOOK_GROUPS = PublishedTable(
     "look_groups",
-    "material, era, subdivision, purpose, year of the look and age band: counts of each outcome, to be added up",
-    ("material", "era", "subdivision", "purpose", "look_year", "age_from_years"),
+    "material, era, area, purpose, year of the look and age band: counts of each outcome, to be added up",
+    ("material", *_OF_LOOKS, "age_from_years"),
     (
         MATERIAL,
-        text("era", "era of the install year"),
-        text("subdivision", "subdivision; NULL where not recorded"),
-        text("purpose", "why the camera went in"),
-        count("look_year", "calendar year of the look; NULL where only ages are kept"),
+        *_LOOK_COLUMNS,
         number("age_from_years", "years", "start of the age band, included"),
         number("age_to_years", "years", "end of the band, not included"),
         *(
             column
             for outcome in Outcome.codes()
             for column in (
-                count(f"n_looks_{outcome}", f"unselected looks ({outcome})"),
+                count(f"n_looks_{outcome}", f"looks ({outcome})"),
                 count(f"n_bad_{outcome}", f"of these, with a repair-grade finding ({outcome})"),
             )
         ),
     ),
 )
+
+LOOK_HISTORIES = PublishedTable(
+    "look_histories",
+    "looks at pipe whose year is known well enough for a stepped curve, alike ones together: what the curve of any "
+    "choice of looks is drawn from",
+    (
+        "material", *_OF_LOOKS, "age_years", "history", "position",
+        *(f"is_bad_{outcome}" for outcome in Outcome.codes()),
+    ),
+    (
+        MATERIAL,
+        *_LOOK_COLUMNS,
+        number("age_years", "years", "age of the pipe at the look, in whole years"),
+        count("history", "tells apart pipes looked at more than once; NULL where looked at once"),
+        count("position", "order of the look among those at this pipe, 1 the first; looks of one day share one"),
+        count("n_looks", "looks of which all this holds: each at a pipe of its own, or all at the pipe of a history"),
+        *(
+            flag(f"is_bad_{outcome}", f"a repair-grade finding ({outcome}); NULL where not judged")
+            for outcome in Outcome.codes()
+        ),
+    ),
+)  # fmt: skip
 
 REGRESSION_TERMS = PublishedTable(
     "regression_terms",

@@ -46,6 +46,10 @@ RUN = PublishedTable(
             "n_undated_segments",
             "segments in use of which nothing tells when they were laid; their lines are not scored",
         ),
+        count("min_lives", "lives that a stepped curve needs"),
+        count("min_events", "lives seen failed that it needs"),
+        count("min_area_inspections", "inspected lots that an area needs to be judged"),
+        count("min_area_events", "lots with a finding that it needs"),
         text("settings_toml", "all settings of this build"),
     ),
 )
