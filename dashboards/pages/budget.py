@@ -12,6 +12,7 @@ from dashboards import parts, theme, wording
 from dashboards.charts import money
 from dashboards.data import Records
 from dashboards.parts import Shown
+from dashboards.table_columns import ASSUMED
 
 MOST_LOTS = 15
 TITLE = "Replacement budget"
@@ -215,11 +216,7 @@ def _assumptions(records: Records) -> list[pn.viewable.Viewable]:
             "What it assumes",
             parts.table(
                 records.money.assumptions,
-                [
-                    Shown("assumption", lambda row: row["name"]),
-                    Shown("value", lambda row: row["value"]),
-                    Shown("source", lambda row: row["source"]),
-                ],
+                ASSUMED,
                 caption="Every assumption, from assumptions.toml in the workspace",
             ),
         ),

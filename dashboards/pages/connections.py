@@ -15,6 +15,7 @@ from dashboards.charts import utility
 from dashboards.data import Records
 from dashboards.filters import Filters, View
 from dashboards.parts import Shown
+from dashboards.table_columns import ASSUMED, chance_of, of_connections, property_line
 from pipeline.vocabulary import LateralPart
 
 LONGEST_TABLE = 25
@@ -132,20 +133,9 @@ def _table(records: Records, name: str, by: str, view: View) -> pn.viewable.View
             [
                 Shown("rank", lambda r: wording.number(r["risk_rank"]), is_number=True),
                 Shown("lot", _lot),
-                Shown("main or manhole", lambda r: r["manhole_id"] or r["main_id"] or "–"),
-                Shown("station [ft]", lambda r: wording.number(r["station_ft"]), is_number=True),
-                _chance_of(part),
-                Shown("times", lambda r: wording.number(r["consequence"], 2), is_number=True),
-                Shown("risk [points]", lambda r: wording.number(r["risk_points"], 2), is_number=True),
-                Shown("among the first", lambda r: wording.chance(r["in_list_probability"]), is_number=True),
-                Shown("bundle", lambda r: wording.number(r["bundle"]), is_number=True),
-                Shown(
-                    "own cost [US dollars]",
-                    lambda r: wording.number_range(r["cost_low_usd"], r["cost_high_usd"]),
-                    is_number=True,
-                ),
-                *(_chance_of(other) for other in LateralPart if other is not part),
-                Shown("property line [ft from the building]", _property_line, is_number=True),
+                *of_connections(part),
+                *(chance_of(other) for other in LateralPart if other is not part),
+                Shown("property line [ft from the building]", property_line, is_number=True),
                 Shown("last segment", _segment),
                 Shown("times, because", lambda r: r["consequence_reasons"] or "nothing raises it"),
                 Shown("not on record", lambda r: r["not_on_record"] or "–"),
@@ -170,30 +160,12 @@ def _segment(row: Mapping[str, Any]) -> str:
     return f"{wording.material(row['tie_in_material'])}, laid {laid}"
 
 
-def _property_line(row: Mapping[str, Any]) -> str:
-    feet = wording.number(row["property_line_ft"])
-    return feet if row["property_line_source"] == "recorded" else f"{feet}, assumed"
-
-
-def _chance_of(part: LateralPart) -> Shown:
-    name = f"{part.value}_failure_probability"
-    return Shown(
-        f"chance, {part.label}",
-        lambda r: wording.estimate(r[name], r[f"{name}_lower"], r[f"{name}_upper"]),
-        is_number=True,
-    )
-
-
 def _assumptions(records: Records) -> list[pn.viewable.Viewable]:
     return [
         parts.heading("What it assumes"),
         parts.table(
             records.utility.assumptions,
-            [
-                Shown("assumption", lambda r: r["name"]),
-                Shown("value", lambda r: r["value"]),
-                Shown("from", lambda r: r["source"]),
-            ],
+            ASSUMED,
             caption="Weights and prices; change them in consequences.toml",
         ),
     ]

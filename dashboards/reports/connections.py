@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import polars as pl
 
@@ -24,6 +23,7 @@ from dashboards.reports.document import (
     Text,
     document,
 )
+from dashboards.table_columns import ASSUMED, of_connections, property_line
 from pipeline.vocabulary import LateralPart
 
 #: Connections that are listed; the file for a GIS has all.
@@ -157,37 +157,9 @@ def _connections(programme: Programme) -> list[Block]:
 
 
 def _columns(part: LateralPart) -> tuple[Shown, ...]:
-    name = f"{part.value}_failure_probability"
     return (
         Shown("no.", lambda r: wording.number(r["number"]), is_number=True),
         Shown("lot", lambda r: r["lot_id"]),
-        Shown("main or manhole", lambda r: r["manhole_id"] or r["main_id"] or "–"),
-        Shown("station [ft]", lambda r: wording.number(r["station_ft"]), is_number=True),
-        Shown(
-            f"chance, {part.label}",
-            lambda r: wording.estimate(r[name], r[f"{name}_lower"], r[f"{name}_upper"]),
-            is_number=True,
-        ),
-        Shown("times", lambda r: wording.number(r["consequence"], 2), is_number=True),
-        Shown("risk", lambda r: wording.number(r["risk_points"], 2), is_number=True),
-        Shown("among the first", lambda r: wording.chance(r["in_list_probability"]), is_number=True),
-        Shown("bundle", lambda r: wording.number(r["bundle"]), is_number=True),
-        Shown(
-            "own cost [US dollars]",
-            lambda r: wording.number_range(r["cost_low_usd"], r["cost_high_usd"]),
-            is_number=True,
-        ),
-        Shown("property line [ft]", _property_line, is_number=True),
+        *of_connections(part),
+        Shown("property line [ft]", property_line, is_number=True),
     )
-
-
-def _property_line(row: Mapping[str, Any]) -> str:
-    feet = wording.number(row["property_line_ft"])
-    return feet if row["property_line_source"] == "recorded" else f"{feet}, assumed"
-
-
-ASSUMED = (
-    Shown("assumption", lambda r: r["name"]),
-    Shown("value", lambda r: r["value"]),
-    Shown("from", lambda r: r["source"]),
-)

@@ -21,6 +21,7 @@ from dashboards.reports.document import (
     Text,
     document,
 )
+from dashboards.table_columns import ASSUMED
 
 MOST_LOTS = 60
 
@@ -158,10 +159,3 @@ def _pipe(row: Mapping[str, Any]) -> str:
     return (
         "whole line" if row["sequence"] is None else f"{row['sequence']}: {wording.material(row['material'])}"
     )
-
-
-ASSUMED = (
-    Shown("assumption", lambda r: r["name"]),
-    Shown("value", lambda r: r["value"]),
-    Shown("from", lambda r: r["source"]),
-)
