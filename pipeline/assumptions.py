@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,6 +18,7 @@ from pipeline.toml_values import (
     ages_of,
     flag_of,
     number_of,
+    only_known,
     rate_of,
     share_of,
     spread_of,
@@ -330,12 +331,10 @@ def parse_assumptions(text: str) -> Assumptions:
 
 
 def _only(plain: Mapping[str, Any], allowed: set[str], where: str) -> None:
-    for name in plain:
-        if name not in allowed:
-            raise SettingsError(f"{FILE}, {where}: '{name}' is unknown. Use: {', '.join(sorted(allowed))}.")
+    only_known(plain, sorted(allowed), f"{FILE}, {where}")
 
 
-_READ = {
+_READ: dict[str, Callable[[Any, str], Any]] = {
     "s": spread_of,
     "r": rate_of,
     "n": number_of,

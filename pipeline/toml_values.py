@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from models.errors import ModelInputError
@@ -27,13 +27,20 @@ def _told(value: Any) -> str:
     return told if len(told) <= 40 else f"{told[:37]}…"
 
 
-def spread_of(value: Any, where: str) -> Spread:
-    """Read a range from a table of low, likely and high.
+def only_known(names: Iterable[str], known: Sequence[str], where: str) -> None:
+    """Refuse a name that means nothing, which is a slip of the hand most often."""
+    for name in names:
+        if name not in known:
+            raise SettingsError(f"{where}: {_told(name)} is unknown. Use: {', '.join(known)}.")
+
+
+def spread_of(value: Any, where: str, *, least: float = 0.0) -> Spread:
+    """Read a range from a table of low, likely and high, none of which is below `least`.
 
     Raises
     ------
     SettingsError
-        One is missing, negative or out of order.
+        One is missing, too small or out of order.
     """
     example = "Write it as { low = 100, likely = 150, high = 250 }."
     if not isinstance(value, Mapping) or set(value) != set(SPREAD_KEYS):
@@ -42,8 +49,9 @@ def spread_of(value: Any, where: str) -> Spread:
     for key, number in zip(SPREAD_KEYS, numbers, strict=True):
         if not _is_number(number):
             raise SettingsError(f"{where}: {key} is {_told(number)}, which is no number. {example}")
-        if number < 0:
-            raise SettingsError(f"{where}: {key} is {number:g}; it cannot be negative. Correct it.")
+        if number < least:
+            limit = f"it must be {least:g} or more" if least else "it cannot be negative"
+            raise SettingsError(f"{where}: {key} is {number:g}; {limit}. Correct it.")
     try:
         return Spread(*(float(number) for number in numbers))
     except ModelInputError as exc:
@@ -52,10 +60,11 @@ def spread_of(value: Any, where: str) -> Spread:
         ) from exc
 
 
-def number_of(value: Any, where: str) -> float:
-    """Read a number from 0 up."""
-    if not _is_number(value) or value < 0:
-        raise SettingsError(f"{where}: {_told(value)} is not a number from 0 up. Correct it.")
+def number_of(value: Any, where: str, *, low: float = 0.0, high: float = LARGEST) -> float:
+    """Read a number from `low` to `high`."""
+    if not _is_number(value) or not low <= value <= high:
+        limits = f"from {low:g} up" if high == LARGEST else f"from {low:g} to {high:g}"
+        raise SettingsError(f"{where}: {_told(value)} is not a number {limits}. Correct it.")
     return float(value)
 
 

@@ -5,7 +5,6 @@ They are data (`pipeline/rules/consequences.toml`, or the workspace's own copy).
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -17,6 +16,7 @@ from pipeline import rule_files
 from pipeline.columns import LAST_YEAR
 from pipeline.errors import SettingsError
 from pipeline.settings import Workspace
+from pipeline.toml_values import number_of, only_known, spread_of, text_of, whole_of
 from pipeline.vocabulary import LateralPart
 
 FILE = "consequences.toml"
@@ -232,7 +232,7 @@ def parse(text: str) -> Consequences:
     year = _number(prices, "base_year", "[prices]", low=1990, high=LAST_YEAR)
     return Consequences(
         part=str(ranking["part"]),
-        list_length=_whole(ranking, "list_length", "[ranking]"),
+        list_length=whole_of(ranking.get("list_length"), f"{FILE}, [ranking], list_length"),
         share_within_ft=None if share is None else _number(ranking, "share_within_ft", "[ranking]"),
         base_year=int(year),
         index=_words(prices, "index", "[prices]"),
@@ -335,50 +335,21 @@ def _blocks(plain: dict[str, Any], name: str) -> list[dict[str, Any]]:
 
 
 def _only(entry: Mapping[str, Any], allowed: tuple[str, ...], where: str) -> None:
-    for name in entry:
-        if name not in allowed:
-            raise SettingsError(f"{FILE}, {where}: {name!r} is unknown. Use: {', '.join(allowed)}.")
+    only_known(entry, allowed, f"{FILE}, {where}")
 
 
-def _number(entry: Mapping[str, Any], name: str, where: str, *, low: float = 0.0, high: float = 1e9) -> float:
-    value = entry.get(name)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise SettingsError(f"{FILE}, {where}, {name}: {value!r} is no number. Write one.")
-    if not low <= value <= high:
-        raise SettingsError(
-            f"{FILE}, {where}, {name}: {value:g} is not between {low:g} and {high:g}. Correct it."
-        )
-    return float(value)
-
-
-def _whole(entry: Mapping[str, Any], name: str, where: str) -> int:
-    value = _number(entry, name, where, low=1)
-    if value != int(value):
-        raise SettingsError(f"{FILE}, {where}, {name}: {value:g} is no whole number. Correct it.")
-    return int(value)
+def _number(entry: Mapping[str, Any], name: str, where: str, **limits: float) -> float:
+    return number_of(entry.get(name), f"{FILE}, {where}, {name}", **limits)
 
 
 def _words(entry: Mapping[str, Any], name: str, where: str) -> str:
-    value = entry.get(name)
-    if not isinstance(value, str) or not value.strip():
-        raise SettingsError(f"{FILE}, {where}, {name}: write it as text in quotes.")
-    return value.strip()
+    return text_of(entry.get(name), f"{FILE}, {where}, {name}")
+
+
+def _spread(entry: Mapping[str, Any], name: str, where: str, *, least: float) -> Spread:
+    return spread_of(entry.get(name), f"{FILE}, {where}, {name}", least=least)
 
 
 def _price(entry: Mapping[str, Any], name: str, where: str, *, least: float) -> Price:
     spread = _spread(entry, name, where, least=least)
     return Price(spread.low, spread.likely, spread.high)
-
-
-def _spread(entry: Mapping[str, Any], name: str, where: str, *, least: float) -> Spread:
-    given = entry.get(name)
-    if not isinstance(given, dict) or set(given) != {"low", "likely", "high"}:
-        raise SettingsError(f"{FILE}, {where}, {name}: write {{ low = …, likely = …, high = … }}.")
-    low, likely, high = (
-        _number(given, part, f"{where}, {name}", low=least) for part in ("low", "likely", "high")
-    )
-    if not low <= likely <= high:
-        raise SettingsError(
-            f"{FILE}, {where}, {name}: low, likely and high must rise in this order. Correct it."
-        )
-    return Spread(low, likely, high)
