@@ -1,8 +1,9 @@
 """What a simulation of lives needs of a fit, published once: laws by parameter draw, and pipes that follow them.
 
 A pipe's law has three parts, each with its draws: what it is made of and when it was laid, where it lies (depth,
-soil, tree), and its area. A renewed pipe keeps the last two and takes the first of its new material. Parts are
-published instead of laws because there are few of them, however large the town.
+soil, tree, and length and bore where fits take them in), and its area. A renewed pipe keeps the last two and takes
+the first of its new material. Parts are published instead of laws because there are few of them, however large the
+town.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from models.looks import FloatArray, IntArray
 from models.series import series_chances
 from pipeline.assumptions import NEW_MATERIALS
 from pipeline.settings import Settings
-from pipeline.steps.fit_candidates import ROW_KEYS, candidates
+from pipeline.steps.fit_candidates import ROW_KEYS, SIZES, candidates
 from pipeline.steps.fit_design import AGE_STEP_YEARS, life_looks, line_looks
 from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_regression import OutcomeFit
@@ -25,7 +26,7 @@ from pipeline.steps.fit_scores import lines_to_score
 
 NEW_ERA = "1980_on"
 #: Covariates that speak of the place, by the names of their terms.
-SITE_TERMS = ("depth", "expansive", "tree")
+SITE_TERMS = ("depth", "expansive", "tree", *SIZES)
 #: Lots whose segments' draws are alive at once.
 LOTS_AT_ONCE = 50_000
 PIPE, SITE, AREA = "pipe", "site", "area"
@@ -180,7 +181,7 @@ class _Terms:
         return np.asarray(total, dtype=np.float64)
 
     def of_site(self, code: str, values: dict[str, float]) -> Row:
-        """What depth, soil and tree add to the log hazard."""
+        """What depth, soil, tree and sizes add to the log hazard."""
         shift = sum(
             (value * self.draws[f"hazard: {name}"] for name, value in values.items()), np.zeros(self.n_draws)
         )

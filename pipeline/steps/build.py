@@ -56,6 +56,7 @@ from pipeline.steps.map_sewers import sewers_on_map
 from pipeline.steps.places import make_places
 from pipeline.steps.validate_areas import judge_areas
 from pipeline.steps.validate_fit import validate
+from pipeline.steps.validate_sizes import judge_sizes, told_of_sizes
 from pipeline.vocabulary import Outcome
 from pipeline.warehouse import Warehouse, open_warehouse, sql_text
 
@@ -154,9 +155,12 @@ def make_tables(
     frames: Frames = {name: empty(table) for name, table in contract.TABLES.items()}
     frames |= state_of_records(warehouse)
     intervals = warehouse.frame("FROM exposure.intervals ORDER BY life_id, outcome")
-    # The law of life that foretells looks best is chosen before anything rests on a fit.
+    # What fits take in, and the law of life that foretells looks best, are chosen before anything rests on a fit.
+    sizes = judge_sizes(exposure, settings.default_outcome, settings, progress)
+    exposure = sizes.exposure
     found = validate(exposure, settings.default_outcome, settings, progress)
     frames |= found.tables
+    frames["laws_tried"] = told_of_sizes(found.tables["laws_tried"], sizes)
     areas = judge_areas(exposure, settings.default_outcome, settings, found.law, progress)
     fit = _fit_all(exposure, intervals, areas.settings(settings), found.law, frames, progress)
     progress("Scoring every line")

@@ -12,6 +12,7 @@ from pipeline.steps.build_reasons import NEAR_LINES, distance_to_seen, others_on
 from pipeline.steps.fit_input import ENDED, Exposure
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import WITHOUT_OWN, Scores, lot_chances
+from pipeline.steps.fit_sizes import size_words
 from pipeline.steps.fit_terms import era_words
 from pipeline.vocabulary import Material
 
@@ -218,7 +219,13 @@ def _looks_like_it(fit: OutcomeFit, segments: pl.DataFrame) -> pl.DataFrame:
         )
         .unique("lot_id", keep="first", maintain_order=True)
         .select(
-            "lot_id", "material", "era", "install_year_min", "install_year_max", deciding=_material_words()
+            "lot_id",
+            "material",
+            "era",
+            "install_year_min",
+            "install_year_max",
+            deciding=_material_words(),
+            size=size_words(fit),
         )
     )
     era = pl.col("era").replace_strict(
@@ -228,7 +235,7 @@ def _looks_like_it(fit: OutcomeFit, segments: pl.DataFrame) -> pl.DataFrame:
         "lot_id",
         pl.col("n_like", "n_like_bad").fill_null(0),
         like_words=pl.concat_str("deciding", era),
-        deciding_words=pl.concat_str("deciding", _laid_words()),
+        deciding_words=pl.concat_str("deciding", _laid_words(), "size"),
         deciding_from="install_year_min",
     )
 

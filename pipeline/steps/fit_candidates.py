@@ -5,7 +5,9 @@ from __future__ import annotations
 import polars as pl
 
 UNKNOWN = "unknown"
-ROW_KEYS = ("material", "era", "depth_bin_ft", "expansive", "tree", "area")
+#: Columns of length and bore [doublings], empty unless they are let into fits.
+SIZES = {"length": "length_doublings", "diameter": "diameter_doublings"}
+ROW_KEYS = ("material", "era", "depth_bin_ft", "expansive", "tree", "area", *SIZES.values())
 
 #: Recorded pipes after which an area's own shares of materials count like those of its era; judgement.
 POOLED_PIPES = 10

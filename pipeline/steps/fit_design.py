@@ -1,7 +1,7 @@
 """From lives to the covariate rows and candidate arrays that `models.lives` takes.
 
-Each distinct combination of material, era, depth, soil, tree and area is one row; a life points to its row, or,
-where its material is not on record, to one row per material it may have, with prior chances. Years are
+Each distinct combination of material, era, depth, soil, tree, area and, where they are let in, length and bore is one
+row; a life points to its row, or, where its material is not on record, to one row per material it may have, with prior chances. Years are
 given relative to "now" (one number per life), so that files which keep only ages are treated alike.
 """
 
@@ -15,7 +15,7 @@ import polars as pl
 
 from models.lives import Detection, FittedLives, LifeLooks, LifeRegression, LineLooks, Ridge
 from models.looks import FloatArray, IntArray
-from pipeline.steps.fit_candidates import ROW_KEYS, UNKNOWN, candidates
+from pipeline.steps.fit_candidates import ROW_KEYS, SIZES, UNKNOWN, candidates
 from pipeline.vocabulary import Outcome
 
 #: Ages are rounded to this, so that lives share the work; a quarter year is far inside the width of any
@@ -43,7 +43,7 @@ PRIORS = {
 FROM_THE_START = (Outcome.GRADE.value, Outcome.ANY.value)
 #: Log odds of that: about one pipe in twenty, between one in a hundred and one in four.
 PRIOR_START = (-3.0, 1.5)
-#: Of log hazard, per foot of depth, for soil or tree, and for a lone material or era.
+#: Of log hazard, per foot of depth, for soil or tree, and for a lone material, era or size.
 PRIOR_SD_PER_FT = 0.2
 PRIOR_SD_FLAG = 1.0
 PRIOR_SD_LONE_TERM = 0.8
@@ -145,7 +145,7 @@ def fit_design(
 def with_covariates(lives: pl.DataFrame) -> pl.DataFrame:
     """Add the binned covariates to lives: depth to the foot, soil and tree as 0, 1 or NULL, and the area.
 
-    The area is the subdivision; where no lot has one, the block.
+    The area is the subdivision; where no lot has one, the block. Sizes are empty: see `fit_sizes.with_sizes`.
     """
     soil = pl.col("soil")
     has_subdivisions = lives["subdivision"].count() > 0
@@ -157,6 +157,7 @@ def with_covariates(lives: pl.DataFrame) -> pl.DataFrame:
         .then(None)
         .otherwise(0.0),
         tree=pl.col("large_tree_near").cast(pl.Float64),
+        **{column: pl.lit(None, dtype=pl.Float64) for column in SIZES.values()},
         area=pl.col("subdivision" if has_subdivisions else "block").cast(pl.String),
     )
 
@@ -214,6 +215,10 @@ def make_design(lives: pl.DataFrame, looked: pl.DataFrame, shares: pl.DataFrame,
         names.append(name)
         columns.append(column)
         ridges.append(ridge)
+    if has_terms and (sizes := _size_terms(rows, looked)):
+        names += sizes
+        columns += sizes.values()
+        ridges.append(_pooled("hazard", tuple(sizes)))
     per_material = materials if len(materials) > 1 else []
     by_row = np.column_stack([np.ones(rows.height), *(by_material if per_material else [])])
     has_start = outcome in FROM_THE_START
@@ -313,6 +318,19 @@ def _plain_terms(
             # A flag that is not on record counts as its average.
             column = rows[name].fill_null(n_with / len(known)).to_numpy()
             terms.append((name, column, Ridge(terms=(f"hazard: {name}",), sd=PRIOR_SD_FLAG)))
+    return terms
+
+
+def _size_terms(rows: pl.DataFrame, looked: pl.DataFrame) -> dict[str, FloatArray]:
+    """Length and bore against their averages; one that is not on record counts as average.
+
+    That it is not on record is no term: mostly pipe that was dug out lacks it, so it would tell of the failure.
+    """
+    terms = {}
+    for name, column in SIZES.items():
+        known = looked[column].drop_nulls()
+        if known.n_unique() > 1 and len(known) >= LEAST_SPREAD_LIVES:
+            terms[name] = (rows[column] - known.mean()).fill_null(0.0).to_numpy()
     return terms
 
 

@@ -54,7 +54,8 @@ class Exposure:
     Attributes
     ----------
     lives : DataFrame
-        exposure.lives with a usable install range (see `fit_installs`), its covariates, `now` [decimal year,
+        exposure.lives with a usable install range (see `fit_installs`), its covariates, `is_cut_short` (its length is
+        what a camera reached that did not get through), `now` [decimal year,
         or age where only ages are kept], `install_from`, `install_to`, `latest` [years from now] and
         `age_now` (of the middle).
     looks : DataFrame
@@ -105,7 +106,9 @@ def read_exposure(warehouse: Warehouse, settings: Settings) -> Exposure:
     dated = everything.filter(
         pl.col("install_year_min").is_not_null() & pl.col("install_year_max").is_not_null()
     )
-    lives = _place_in_time(with_covariates(dated), looks, lines, as_of)
+    cut_short = warehouse.frame(sql_text("published/lots_cut_short"))["lot_id"].to_list()
+    dated = with_covariates(dated).with_columns(is_cut_short=pl.col("lot_id").is_in(cut_short))
+    lives = _place_in_time(dated, looks, lines, as_of)
     life_years = lives.select("life_id", "now", middle=pl.col("now") - pl.col("age_now"))
     looks = looks.join(life_years, on="life_id").with_columns(
         look_at=pl.col("look_year") - pl.col("now"),

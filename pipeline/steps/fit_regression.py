@@ -97,6 +97,7 @@ def fit_outcome(
     settings: Settings,
     rng: np.random.Generator,
     law: str = FAVOURED,
+    bellies: OutcomeFit | None = None,
 ) -> OutcomeFit:
     """Fit one outcome on its unselected looks.
 
@@ -112,14 +113,17 @@ def fit_outcome(
         For the parameter draws.
     law : str
         Law of life, one of `models.laws.LAWS`.
+    bellies : OutcomeFit, optional
+        A fit of bellies to the same records under the same law; made here where any failure is asked for without.
 
     Returns
     -------
     OutcomeFit
         With `fitted.status` other than "ok" where the looks cannot carry a fit.
     """
-    fit = _fit(exposure, outcome, settings, _bellies(exposure, outcome, settings), law)
-    return _with_draws(fit, settings, rng)
+    if bellies is None:
+        bellies = _bellies(exposure, outcome, settings, law)
+    return _with_draws(_fit(exposure, outcome, settings, bellies, law), settings, rng)
 
 
 def fit_laws(exposure: Exposure, outcome: str, settings: Settings) -> dict[str, OutcomeFit]:
@@ -131,7 +135,7 @@ def fit_laws(exposure: Exposure, outcome: str, settings: Settings) -> dict[str, 
         The favoured law as `fit_outcome` has it, and each other from there: at the camera's rates found with it, and
         with few rounds of choosing the widths of priors anew.
     """
-    bellies = _bellies(exposure, outcome, settings)
+    bellies = _bellies(exposure, outcome, settings, FAVOURED)
     first = _fit(exposure, outcome, settings, bellies)
     if not first.is_ok:
         return {FAVOURED: first}
@@ -139,11 +143,11 @@ def fit_laws(exposure: Exposure, outcome: str, settings: Settings) -> dict[str, 
     return {FAVOURED: first, **others}
 
 
-def _bellies(exposure: Exposure, outcome: str, settings: Settings) -> OutcomeFit | None:
+def _bellies(exposure: Exposure, outcome: str, settings: Settings, law: str) -> OutcomeFit | None:
     """Fit bellies, for what any failure is from the start; none where no look tells of them."""
     if outcome != Outcome.ANY.value or outcome_looks(exposure, Outcome.GRADE.value).is_empty():
         return None
-    return _fit(exposure, Outcome.GRADE.value, settings)
+    return _fit(exposure, Outcome.GRADE.value, settings, law=law)
 
 
 def _with_draws(fit: OutcomeFit, settings: Settings, rng: np.random.Generator) -> OutcomeFit:
@@ -176,7 +180,7 @@ def _fit(
     design = make_design(exposure.lives, records.looked, shares, outcome)
     if Correction.AREAS not in settings.corrections:
         design = replace(design, areas=(), group=np.full_like(design.group, -1))
-    if bellies is not None and bellies.is_ok:
+    if outcome == Outcome.ANY.value and bellies is not None and bellies.is_ok:
         design = start_from(design, bellies.fitted)
     if like is not None:
         fit, _ = _fitter(exposure, outcome, settings, design, records, law)
@@ -353,8 +357,8 @@ def fitted_curves(fit: OutcomeFit, groups: pl.DataFrame) -> pl.DataFrame:
 
     Notes
     -----
-    F of each age is the average over the looked-at lives of that material, each with its own era, depth, soil
-    and tree; its range is the quantiles of that average over the parameter draws.
+    F of each age is the average over the looked-at lives of that material, each with its own era, depth, soil,
+    tree and, where they are in the fit, length and bore; its range is the quantiles of that average over the parameter draws.
     """
     frames = [empty(contract.FITTED_CURVES)]
     for group in groups.filter(pl.col("status") == contract.STATUS_OK).iter_rows(named=True):

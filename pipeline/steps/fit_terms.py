@@ -32,6 +32,8 @@ _PLAIN_MEANINGS = {
     "hazard: all": "log of the cumulative hazard of average pipe at 40 years",
     "hazard: depth": "per foot deeper; above 0 it fails sooner [log hazard]",
     "hazard: expansive": "in expansive clay soil; above 0 it fails sooner [log hazard]",
+    "hazard: length": "per doubling of its length; above 0 longer pipe fails sooner [log hazard]",
+    "hazard: diameter": "per doubling of its diameter; above 0 wider pipe fails sooner [log hazard]",
     "hazard: tree": "with a large tree near; above 0 it fails sooner [log hazard]",
     "shape: all": "log of how steeply failure comes with age; above 0 it is wear-out",
     "start: all": "log odds that average pipe is bad from the day of laying",

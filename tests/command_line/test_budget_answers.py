@@ -31,7 +31,9 @@ from pipeline.steps.budget_portfolio import make_portfolio
 from pipeline.steps.budget_publish import run_of
 from pipeline.steps.budget_select import choose_group
 from pipeline.steps.budget_town import read_town, tables_for
+from pipeline.steps.fit_sizes import with_sizes
 from pipeline.steps.validate_fit import Validation, validate
+from pipeline.steps.validate_sizes import SizesInFits
 
 NEEDED = (
     "lots",
@@ -49,6 +51,7 @@ OF_SCIPY = {
     "log-logistic": lambda shape, scale: stats.fisk(shape, scale=scale),
     "gompertz": lambda shape, scale: stats.gompertz(shape, scale=scale),
 }
+LAW_WITH_SIZES = "log-logistic"
 QUICK = ("--draws", 200, "--horizon", 10, "--purpose", "a test of budgets")
 
 
@@ -71,7 +74,7 @@ def budget(underlot, town: Workspace, tag: str) -> dict:
 
 @pytest.fixture(scope="module", params=LAWS)
 def town_of_law(request, town: Workspace, tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Workspace]:
-    """The town, built as if held-out looks had chosen each law of life."""
+    """The town, built as if held-out looks had chosen each law of life, and for one of them length and bore."""
     copy = Workspace(tmp_path_factory.mktemp("law") / "town")
     shutil.copytree(town.root, copy.root)
 
@@ -80,6 +83,10 @@ def town_of_law(request, town: Workspace, tmp_path_factory: pytest.TempPathFacto
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(build_step, "validate", chosen)
+        if request.param == LAW_WITH_SIZES:
+            patch.setattr(
+                build_step, "judge_sizes", lambda exposure, *_: SizesInFits(with_sizes(exposure), True, "")
+            )
         build_step.build(copy)
     return request.param, copy
 
@@ -91,6 +98,8 @@ def test_what_is_published_for_budgets_agrees_with_the_scores(town_of_law: tuple
         lots = reader.table("lots").filter(pl.col("status") == "ok", pl.col("n_segments") == 1)
         run = reader.run()
         assert set(reader.table("outcomes")["family"]) == {law}
+        terms = set(reader.table("regression_terms").filter(pl.col("outcome") == "any")["term"])
+        assert ({"hazard: length", "hazard: diameter"} <= terms) == (law == LAW_WITH_SIZES)
     own = known.pipes.join(lots, on="lot_id").select(
         "lot_id", "state", "failure_probability_right", "failure_by_horizon_probability"
     )

@@ -17,7 +17,10 @@ LIFE_LAW_PARTS = PublishedTable(
     "one part of the fitted laws of life, with its parameter draws: what a pipe is, where it lies, its area",
     ("part", "code"),
     (
-        text("part", "'pipe' (material and era), 'site' (depth, soil, tree) or 'area'"),
+        text(
+            "part",
+            "'pipe' (material and era), 'site' (depth, soil, tree; length and diameter where fits take them in) or 'area'",
+        ),
         text("code", "which of them"),
         text("family", "law of life that they are parts of: weibull, log-logistic or gompertz"),
         flag(

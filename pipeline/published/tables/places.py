@@ -116,7 +116,10 @@ LOT_EXPECTATIONS = PublishedTable(
     (
         LOT_ID,
         text("purpose", "why the camera went in; NULL where only an earlier pipe counts"),
-        count("look_year", "calendar year of that look; NULL where only ages are kept, or only an earlier pipe counts"),
+        count(
+            "look_year",
+            "calendar year of that look; NULL where only ages are kept, or only an earlier pipe counts",
+        ),
         flag("is_bad", "it had a repair-grade finding, or an earlier pipe had failed by then"),
         *chance("expected", "chance of a repair-grade finding at that look, from material, age and depth"),
         number(
