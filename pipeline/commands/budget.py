@@ -13,7 +13,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.assumptions import Assumptions, read_assumptions, write_own_copy
+from pipeline.assumed import Assumptions
+from pipeline.assumptions import read_assumptions, write_own_copy
 from pipeline.commands import Context, add_plain_row, tell
 from pipeline.commands.options import form_option, lots_options
 from pipeline.commands.serve import write_reserve_plan

@@ -13,7 +13,7 @@ from models.looks import FloatArray
 from models.money import discount_factors, growth_factors
 from models.programme import Effort, Programme, carry_out, choose
 from models.renewal import Future, Policy, Simulation, Works, Worth
-from pipeline.assumptions import Assumptions, UnitCost
+from pipeline.assumed import Assumptions, UnitCost
 from pipeline.errors import SettingsError
 from pipeline.progress import Progress, silent
 from pipeline.solver_output import solver_output_aside

@@ -12,7 +12,7 @@ import polars as pl
 from models.looks import FloatArray, IntArray
 from models.money import Spread, pert_quantile
 from models.renewal import Prices, Works
-from pipeline.assumptions import EACH, PER_FOOT, Assumptions, Method, UnitCost
+from pipeline.assumed import EACH, PER_FOOT, Assumptions, Method, UnitCost
 from pipeline.errors import SettingsError
 
 LOADED = "loaded table of unit costs"

@@ -16,7 +16,7 @@ import polars as pl
 
 from models.looks import FloatArray, IntArray
 from models.series import series_chances
-from pipeline.assumptions import NEW_MATERIALS
+from pipeline.assumed import NEW_MATERIALS
 from pipeline.settings import Settings
 from pipeline.steps.fit_candidates import ROW_KEYS, SIZES, candidates
 from pipeline.steps.fit_design import AGE_STEP_YEARS, life_looks, line_looks

@@ -8,7 +8,7 @@ import numpy as np
 
 from models.looks import FloatArray, IntArray
 from models.renewal import Uint8Array
-from pipeline.assumptions import Assumptions
+from pipeline.assumed import Assumptions
 from pipeline.toml_values import OTHER
 from pipeline.vocabulary import Vocabulary
 

@@ -11,7 +11,7 @@ import polars as pl
 from models.laws import standard_form
 from models.looks import FloatArray, IntArray
 from models.renewal import Float32Array, Laws, Stock
-from pipeline.assumptions import Assumptions
+from pipeline.assumed import Assumptions
 from pipeline.errors import FitError
 from pipeline.steps.budget_town import SIMILAR_WITHIN_YEARS, Town, matrix
 

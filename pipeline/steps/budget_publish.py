@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from models.programme import Effort
-from pipeline.assumptions import Assumptions
+from pipeline.assumed import Assumptions
 from pipeline.errors import FitError
 from pipeline.progress import Progress, silent
 from pipeline.published import contract

@@ -20,7 +20,7 @@ from models.money import (
 )
 from models.programme import Programme
 from models.renewal import Future, Simulation, Works, Worth
-from pipeline.assumptions import Assumptions, UnitCost
+from pipeline.assumed import Assumptions, UnitCost
 from pipeline.errors import SettingsError
 from pipeline.steps.budget_costs import CostTable
 from pipeline.steps.budget_policies import PolicyCode

@@ -16,7 +16,8 @@ from pypdf import PdfReader
 from scipy import stats
 
 from models.laws import LAWS
-from pipeline.assumptions import FILE, parse_assumptions, shipped_text
+from pipeline.assumed import FILE
+from pipeline.assumptions import parse_assumptions, shipped_text
 from pipeline.errors import FitError
 from pipeline.published.read import open_current
 from pipeline.reports.budget_excel import write_excel
