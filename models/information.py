@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.looks import FloatArray
-from models.renewal import Worth
+from models.renewal_stock import Worth
 
 
 @dataclass(frozen=True, kw_only=True)

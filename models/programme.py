@@ -15,8 +15,9 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from models.errors import ModelInputError
 from models.looks import BoolArray, FloatArray, IntArray
-from models.renewal import Simulation, Uint8Array, Works
+from models.renewal import Simulation
 from models.renewal_kernels import first_troubles, postpone_to_fit
+from models.renewal_stock import Uint8Array, Works
 
 #: A choice this close to the best is good enough where the whole proof would take long.
 ENOUGH_GAP = 1e-3

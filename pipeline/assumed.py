@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from models.money import Spread
-from models.renewal import LONGEST_HORIZON
+from models.renewal_stock import LONGEST_HORIZON
 from pipeline.errors import SettingsError
 from pipeline.toml_values import LARGEST
 from pipeline.vocabulary import Material

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.renewal import Laws, Policy, Prices, Simulation, Stock, Works
+from models.renewal import Simulation
+from models.renewal_stock import Laws, Policy, Prices, Stock, Works
 
 #: Scale that nothing outlives the horizon of.
 FOREVER = np.log(1e9)

@@ -12,7 +12,8 @@ from models.information import value_of_looking
 from models.looks import FloatArray
 from models.money import discount_factors, growth_factors
 from models.programme import Effort, Programme, carry_out, choose
-from models.renewal import Future, Policy, Simulation, Works, Worth
+from models.renewal import Simulation
+from models.renewal_stock import Future, Policy, Works, Worth
 from pipeline.assumed import Assumptions, UnitCost
 from pipeline.errors import SettingsError
 from pipeline.progress import Progress, silent

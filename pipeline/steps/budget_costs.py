@@ -11,7 +11,7 @@ import polars as pl
 
 from models.looks import FloatArray, IntArray
 from models.money import Spread, pert_quantile
-from models.renewal import Prices, Works
+from models.renewal_stock import Prices, Works
 from pipeline.assumed import EACH, PER_FOOT, Assumptions, Method, UnitCost
 from pipeline.errors import SettingsError
 

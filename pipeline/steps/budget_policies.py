@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.looks import FloatArray, IntArray
-from models.renewal import Uint8Array
+from models.renewal_stock import Uint8Array
 from pipeline.assumed import Assumptions
 from pipeline.toml_values import OTHER
 from pipeline.vocabulary import Vocabulary

@@ -10,7 +10,7 @@ import polars as pl
 
 from models.laws import standard_form
 from models.looks import FloatArray, IntArray
-from models.renewal import Float32Array, Laws, Stock
+from models.renewal_stock import Float32Array, Laws, Stock
 from pipeline.assumed import Assumptions
 from pipeline.errors import FitError
 from pipeline.steps.budget_town import SIMILAR_WITHIN_YEARS, Town, matrix

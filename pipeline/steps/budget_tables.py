@@ -19,7 +19,8 @@ from models.money import (
     present_value,
 )
 from models.programme import Programme
-from models.renewal import Future, Simulation, Works, Worth
+from models.renewal import Simulation
+from models.renewal_stock import Future, Works, Worth
 from pipeline.assumed import Assumptions, UnitCost
 from pipeline.errors import SettingsError
 from pipeline.steps.budget_costs import CostTable

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from models.looks import FloatArray
-from models.renewal import Float32Array
+from models.renewal_stock import Float32Array
 from pipeline.errors import FitError
 from pipeline.published.read import PublishedReader
 

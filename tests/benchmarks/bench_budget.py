@@ -10,7 +10,8 @@ from measure import line, timed
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from models.programme import carry_out, choose
-from models.renewal import Laws, Policy, Prices, Simulation, Stock, Works
+from models.renewal import Simulation
+from models.renewal_stock import Laws, Policy, Prices, Stock, Works
 
 N_LOTS, N_DRAWS, N_YEARS, N_PARAMETER_DRAWS, N_LAWS = 10_000, 2_000, 30, 200, 60
 

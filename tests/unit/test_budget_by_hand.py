@@ -8,7 +8,7 @@ import pytest
 from models.errors import ModelInputError
 from models.information import value_of_looking
 from models.programme import Effort, carry_out, choose
-from models.renewal import Worth
+from models.renewal_stock import Worth
 from tests.budget_stock import FOREVER, make, policy
 
 #: So small that what needs repair makes trouble within the first year.
