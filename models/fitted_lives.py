@@ -173,7 +173,22 @@ class FittedLives:
         -------
         ndarray, shape (n,), or (n_draws, n) with `draws`
         """
-        at = self.predictors(X, Z, W, self.mode if draws is None else draws, group)
+        return self.chance_at(age, self.predictors(X, Z, W, self.mode if draws is None else draws, group))
+
+    def chance_at(self, age: ArrayLike, at: Predictors) -> FloatArray:
+        """F(age) from linear predictors, for callers whose rows share them.
+
+        Parameters
+        ----------
+        age : array
+            Age [years], to be broadcast against the predictors.
+        at : Predictors
+            From `predictors`.
+
+        Returns
+        -------
+        ndarray
+        """
         years = np.asarray(age, dtype=np.float64)
         hazard = cumulative_hazard(
             code_of(self.law), at.log_hazard, at.log_shape, log_age_from_reference(years)

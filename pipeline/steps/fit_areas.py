@@ -8,8 +8,10 @@ import numpy as np
 import polars as pl
 
 from models.area_hazards import CallBounds
+from models.atoms import Predictors
 from models.counts import count_range, count_ranges, mixed_count_pmf
 from models.looks import FloatArray, IntArray
+from models.patterns import kinds_of_rows
 from pipeline.published import contract
 from pipeline.settings import Settings
 from pipeline.steps.fit_candidates import ROW_KEYS, candidates
@@ -104,7 +106,7 @@ class ExpectedParts:
 
     lots: pl.DataFrame
     _fit: OutcomeFit
-    _possible: pl.DataFrame
+    _possible: _Possible
     _n_looks: int
     _order: IntArray
     _counts: FloatArray
@@ -159,40 +161,76 @@ def expected_parts(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) ->
     )
 
 
-def _possible_lives(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) -> pl.DataFrame:
-    """What the pipe of each chosen look may be, one line for each possibility."""
+@dataclass(frozen=True, slots=True)
+class _Possible:
+    """What the pipe of each chosen look may be: entries of one age each, and the covariates that they share.
+
+    Attributes
+    ----------
+    look, kind : ndarray of int, shape (n_entries,)
+        Look of each entry, and its row of the covariates.
+    age, weight : ndarray, shape (n_entries,)
+        Age at the look [years], and the chance of the entry; weights of a look add up to 1.
+    X, Z, W : ndarray, shape (n_kinds, …)
+        Distinct rows of the design.
+    """
+
+    look: IntArray
+    kind: IntArray
+    age: FloatArray
+    weight: FloatArray
+    X: FloatArray
+    Z: FloatArray
+    W: FloatArray | None
+
+
+def _possible_lives(fit: OutcomeFit, exposure: Exposure, chosen: pl.DataFrame) -> _Possible:
+    """What the pipe of each chosen look may be, averaged over the install range and over the material."""
     lives = exposure.lives.drop("lot_id")
     numbered = chosen.select("life_id", "look_at").with_row_index("life").join(lives, on="life_id")
     possible = candidates(numbered, fit.design.shares).join(
         fit.design.rows, on=list(ROW_KEYS), nulls_equal=True
     )
-    return possible.join(numbered.select("life", "look_at"), on="life").sort("life", "row", "install_from")
+    possible = possible.join(numbered.select("life", "look_at"), on="life").sort(
+        "life", "row", "install_from"
+    )
+    youngest = (possible["look_at"] - possible["install_to"]).to_numpy()
+    width = (possible["install_to"] - possible["install_from"]).to_numpy()
+    # A range without width has one age.
+    n_nodes = np.where(width > 0, len(NODES), 1)
+    entry = np.repeat(np.arange(possible.height), n_nodes)
+    node = np.arange(len(entry)) - np.repeat(np.cumsum(n_nodes) - n_nodes, n_nodes)
+    share = np.where(n_nodes[entry] > 1, NODE_WEIGHTS[node], 1.0)
+    rows, row_of_entry = np.unique(possible["row"].to_numpy(), return_inverse=True)
+    X, Z, W = fit.design.X[rows], fit.design.Z[rows], fit.design.start_of(rows)
+    first, kind = kinds_of_rows([part for part in (X, Z, W) if part is not None])
+    return _Possible(
+        look=possible["life"].to_numpy().astype(np.int64)[entry],
+        kind=kind[row_of_entry][entry],
+        age=np.maximum(youngest[entry] + NODES[node] * width[entry], 0.0),
+        weight=share * possible["probability"].to_numpy()[entry],
+        X=X[first],
+        Z=Z[first],
+        W=None if W is None else W[first],
+    )
 
 
 def _failure_probability(
     fit: OutcomeFit,
-    possible: pl.DataFrame,
+    possible: _Possible,
     n_looks: int,
     draw: FloatArray | None,
     *,
     age: float | None = None,
 ) -> FloatArray:
-    """F at each chosen look, averaged over the install range and over what the material may be; or at one age."""
-    rows = possible["row"].to_numpy()
-    youngest = (possible["look_at"] - possible["install_to"]).to_numpy()
-    width = (possible["install_to"] - possible["install_from"]).to_numpy()
-    chance = np.zeros(possible.height)
-    draws = None if draw is None else draw[None, :]
-    for node, weight in zip(NODES, NODE_WEIGHTS, strict=True):
-        ages = np.maximum(youngest + node * width, 0.0) if age is None else np.full(len(rows), age)
-        at_age = fit.fitted.failure_probability(
-            ages, fit.design.X[rows], fit.design.Z[rows], fit.design.start_of(rows), draws=draws
-        )
-        chance += weight * np.reshape(at_age, len(rows))
-    chance *= possible["probability"].to_numpy()
-    summed: FloatArray = np.bincount(possible["life"].to_numpy(), weights=chance, minlength=n_looks).astype(
-        float
+    """F at each chosen look, averaged over what its pipe may be; or at one age."""
+    at = fit.fitted.predictors(possible.X, possible.Z, possible.W, fit.fitted.mode if draw is None else draw)
+    kind = possible.kind
+    of_entry = Predictors(
+        at.log_hazard[kind], at.log_shape[kind], None if at.start is None else at.start[kind]
     )
+    chance = possible.weight * fit.fitted.chance_at(possible.age if age is None else age, of_entry)
+    summed: FloatArray = np.bincount(possible.look, weights=chance, minlength=n_looks).astype(float)
     return summed
 
 
