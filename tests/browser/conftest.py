@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Page, expect, sync_playwright
 
 from tests.browser import made_up
 
@@ -28,6 +28,8 @@ BROWSER_OPTIONS = (
     "--disable-sync",
     "--no-first-run",
 )
+#: A busy machine may take this long over a page; how long a page takes is measured elsewhere [ms].
+PATIENCE_MS = 60_000
 WIDTHS = {"wide": (1280, 900), "narrow": (390, 844)}
 
 #: The command that users type; the workspace and port are put in.
@@ -156,6 +158,7 @@ def browser() -> Iterator[Browser]:
     chromium = find_chromium()
     if chromium is None and not os.environ.get("CI"):
         pytest.skip("Chromium is not installed, so the dashboard was not tried in a browser.")
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=chromium, args=list(BROWSER_OPTIONS))
         yield started
@@ -198,7 +201,7 @@ def watch(browser: Browser) -> Iterator[Callable[..., Watched]]:
         context = browser.new_context(viewport={"width": across, "height": down})
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(20_000)
+        page.set_default_timeout(PATIENCE_MS)
         watched = Watched(page, server)
         page.on("console", watched.on_console)
         page.on("pageerror", lambda fault: watched.faults.append(str(fault)))
