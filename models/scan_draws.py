@@ -180,15 +180,25 @@ def _multipliers(law: TownLaw, rng: np.random.Generator, lanes: int) -> NDArray[
 
 
 @compiled_for_threads
+def _next(state: np.uint64) -> np.uint64:
+    """State that follows in xorshift64*; the compiler puts it into the loops, which stay as quick."""
+    state ^= state >> np.uint64(12)
+    state ^= state << np.uint64(25)
+    return state ^ (state >> np.uint64(27))
+
+
+@compiled_for_threads
+def _output(state: np.uint64) -> np.uint64:
+    return state * np.uint64(0x2545F4914F6CDD1D)
+
+
+@compiled_for_threads
 def _draw_alone(limit: NDArray[np.uint32], lanes: Words, state: Bytes) -> None:
     for i in range(len(limit)):
         for lane in range(len(lanes)):
-            s = lanes[lane]
-            s ^= s >> np.uint64(12)
-            s ^= s << np.uint64(25)
-            s ^= s >> np.uint64(27)
+            s = _next(lanes[lane])
             lanes[lane] = s
-            drawn = np.uint32((s * np.uint64(0x2545F4914F6CDD1D)) >> np.uint64(32))
+            drawn = np.uint32(_output(s) >> np.uint64(32))
             state[i, lane] = drawn < limit[i]
 
 
@@ -208,12 +218,9 @@ def _draw_together(
     for i in range(len(hazard)):
         row, laws = multiplier[unit[i]], hazard[i]
         for lane in range(len(lanes)):
-            s = lanes[lane]
-            s ^= s >> np.uint64(12)
-            s ^= s << np.uint64(25)
-            s ^= s >> np.uint64(27)
+            s = _next(lanes[lane])
             lanes[lane] = s
-            drawn = np.uint32((s * np.uint64(0x2545F4914F6CDD1D)) >> np.uint64(32))
+            drawn = np.uint32(_output(s) >> np.uint64(32))
             # exp(-x) as (exp(-x / 16))^16 by its series: true to 1e-6 up to x = 5, and quick side by side.
             x = min(laws[taken[lane]] * row[lane], np.float32(16.0)) * np.float32(0.0625)
             e = one - x * (
@@ -250,14 +257,10 @@ def _move_to_total(state: Bytes, chance: FloatArray, total: int, lanes: Words) -
         for _ in range(1000 * n):
             if count[lane] == total:
                 break
-            s ^= s >> np.uint64(12)
-            s ^= s << np.uint64(25)
-            s ^= s >> np.uint64(27)
-            i = int(((s * np.uint64(0x2545F4914F6CDD1D)) >> np.uint64(33)) % np.uint64(n))
-            s ^= s >> np.uint64(12)
-            s ^= s << np.uint64(25)
-            s ^= s >> np.uint64(27)
-            drawn = float((s * np.uint64(0x2545F4914F6CDD1D)) >> np.uint64(11)) * 2.0**-53
+            s = _next(s)
+            i = int((_output(s) >> np.uint64(33)) % np.uint64(n))
+            s = _next(s)
+            drawn = float(_output(s) >> np.uint64(11)) * 2.0**-53
             if count[lane] > total:
                 if state[i, lane] == 1 and drawn < 1 - chance[i] + 1e-9:
                     state[i, lane] = 0

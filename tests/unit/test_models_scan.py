@@ -6,7 +6,7 @@ import pytest
 from models.errors import ModelInputError
 from models.scan import NullMaxima, bernoulli_log_ratio, find_zones, poisson_log_ratio
 from models.scan_core import core_membership
-from models.scan_draws import Frailty, Variation, draw_towns, town_law
+from models.scan_draws import Frailty, Variation, _next, _output, draw_towns, town_law
 from models.scan_null import Refit, null_maxima
 from models.zones import grid_layer, members, n_zones, points_layer, town_layers
 
@@ -319,3 +319,17 @@ def test_no_events_or_nothing_above_expectation_gives_no_zone():
     layer = points_layer(np.arange(9.0), np.zeros(9), np.ones(9), cap=0.5)
     assert find_zones([layer], np.zeros(9), np.ones(9)) == []
     assert n_zones([layer]) > 0
+
+
+def test_words_are_those_of_the_published_generator():
+    # xorshift64* in whole numbers, as S. Vigna gives it (ACM Transactions on Mathematical Software 42:30, 2016;
+    # shifts 12, 25, 27 and multiplier 2685821657736338717 from memory).
+    mask, expected = 2**64 - 1, 1
+    state = np.uint64(1)
+    for _ in range(1_000):
+        expected ^= expected >> 12
+        expected ^= (expected << 25) & mask
+        expected ^= expected >> 27
+        state = _next(np.uint64(state))
+        assert int(state) == expected
+        assert int(_output(np.uint64(state))) == expected * 2685821657736338717 & mask
