@@ -148,6 +148,7 @@ SEARCH_OF_ALL = (
     "subdivision is obeyed here: it chooses which zones are shown."
 )
 COVERAGE_OF_CHOSEN = "Of the lots asked for, the share whose counted look is among those asked for."
+NO_LOT_ASKED_FOR = "No lot is among those asked for. Take a filter back to see some."
 TRUST_FILTERS = (
     "What follows can be narrowed down by material, since looks at each material were judged by themselves where they were enough. "
     "Areas, times laid, reasons and years cannot: each part would be too small to judge a model by. What stands above is about "
@@ -390,9 +391,10 @@ def not_obeyed(names: list[str]) -> str:
 
 def none_told(least: int, name: str) -> str:
     """Why a narrowed choice shows no area."""
+    larger = " Whole subdivisions may have enough of them: choose these as areas." if name == "block" else ""
     return (
-        f"In no {name} were {least} of the lots asked for inspected, so nothing that was seen there is told. Looks made because "
-        "something was already wrong never count here."
+        f"In no {name} were {least} of the lots asked for inspected, so nothing that was seen there is told.{larger} Looks made "
+        "because something was already wrong never count here."
     )
 
 
@@ -404,8 +406,8 @@ def over_represent(n_selected: int, n_looks: int) -> str:
         else f"{number(n_selected)} of these {number(n_looks)} looks"
     )
     return (
-        f"{which} were made because something was already wrong. Such looks over-represent failing lines, so this curve lies "
-        "above that of all pipes of this kind. No curve of the build takes them in."
+        f"{which} were made because something was already wrong. Such looks over-represent failing lines: what they show "
+        "lies above what is true of all pipes of this kind. No curve of the build takes them in."
     )
 
 

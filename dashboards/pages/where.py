@@ -150,7 +150,9 @@ class _Maps:
         notes = []
         if size == BLOCKS and name == "subdivision" and n_blocks > 0:
             notes.append(wording.too_many_blocks(n_blocks))
-        if _is_narrowed(view) and found["expected"].null_count() == found.height:
+        if _is_narrowed(view) and found.is_empty():
+            notes.append(wording.NO_LOT_ASKED_FOR)
+        elif _is_narrowed(view) and found["expected"].null_count() == found.height:
             notes.append(wording.none_told(self._records.run["min_area_inspections"], name))
         return notes
 

@@ -259,12 +259,16 @@ def _places(rng: np.random.Generator, n_blocks: int) -> dict[str, pl.DataFrame]:
         {
             "period": ["all", "all"], "zone": [1, 2], "label": ["firm", "unproven"], "meaning": ["made up"] * 2,
             "outline_wkt": ["POLYGON ((0 0, 760 0, 760 760, 0 760, 0 0))", "POLYGON ((1200 800, 1960 800, 1960 1560, 1200 1560, 1200 800))"],
-            "subdivisions": ["Mock Acres 1"] * 2, "n_lots": [96, 96], "n_inspected": [60, 50], "n_observed": [40, 25],
+            "subdivisions": ["Mock Acres 1", "Mock Acres 1, Mock Acres 2"], "n_lots": [96, 96], "n_inspected": [60, 50], "n_observed": [40, 25],
             "expected": [20.0, 14.0], "ratio": [2.0, 1.8], "p_value": [0.002, 0.03], "p_value_blocks": [0.01, 0.3],
             "sentence": ["made up"] * 2, "warning": ["", ""],
         }
     )  # fmt: skip
+    scan = pl.DataFrame(
+        {"period": ["all"], "n_lots": [200], "status": ["ok"], "sentence": ["A made-up search."]}
+    )
     return {
+        "hot_spot_scans": scan,
         "hot_spots": zones,
         "blocks": _box(blocks, 360.0).with_columns(outline_wkt=pl.lit(None, pl.String)),
         "subdivisions": _box(subdivisions, 2400.0),
@@ -373,8 +377,8 @@ def _looks(lots: pl.DataFrame) -> dict[str, pl.DataFrame]:
         )
         for number, year, verdict in ((1, 2015, "serviceable"), (2, 2024, "repair"))
     )  # fmt: skip
-    after_backup = inspections.filter(lot_id="L00006").tail(1).with_columns(
-        inspection_id=pl.lit("L00006-3"), purpose=pl.lit("backup"), is_selected=pl.lit(True),
+    after_backup = inspections.filter(lot_id="L00008").tail(1).with_columns(
+        inspection_id=pl.lit("L00008-3"), purpose=pl.lit("backup"), is_selected=pl.lit(True),
         look_year=pl.lit(2015.9), inspection_date=pl.lit(date(2015, 11, 20)),
     )  # fmt: skip
     inspections = pl.concat([inspections, after_backup])

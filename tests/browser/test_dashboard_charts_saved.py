@@ -51,9 +51,7 @@ def test_a_chart_is_saved_by_keyboard_as_picture_drawing_and_table(
 
 
 @pytest.mark.browser
-def test_looks_are_narrowed_down_and_the_curve_says_that_it_is_not(
-    made_up_server: Server, watch: Watch
-) -> None:
+def test_looks_are_narrowed_down_and_get_a_curve_of_their_own(made_up_server: Server, watch: Watch) -> None:
     watched = watch(made_up_server)
     page = watched.open("page=age&outcome=any&material=vitrified_clay&purpose=routine")
     groups = made_up.frames()["look_groups"].filter(material="vitrified_clay", purpose="routine")
@@ -61,7 +59,7 @@ def test_looks_are_narrowed_down_and_the_curve_says_that_it_is_not(
     expect(
         page.get_by_text(f"of those asked for: {looks:,}, of them {bad:,} with", exact=False)
     ).to_be_visible()
-    expect(page.get_by_text("The curve above rests on all", exact=False)).to_be_visible()
+    expect(page.get_by_text("Nonparametric curve of these looks alone", exact=False)).to_be_visible()
     watched.assert_clean()
 
 
