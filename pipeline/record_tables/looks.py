@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline import vocabulary as words
 from pipeline.column_types import Column, Table
-from pipeline.record_tables.shared import INSPECTION_ID, LONGEST_LATERAL_FT, LOT_ID
+from pipeline.record_tables.shared import INSPECTION_ID, LOT_ID, footage
 
 INSPECTIONS = Table(
     "inspections",
@@ -42,20 +42,10 @@ INSPECTIONS = Table(
             codes=words.Access,
             synonyms=("access", "entry", "access point"),
         ),
-        Column(
-            "start_ft",
-            "number",
-            "station on the lateral where the footage starts [ft]",
-            low=0,
-            high=LONGEST_LATERAL_FT,
-            synonyms=("start",),
-        ),
-        Column(
+        footage("start_ft", "station on the lateral where the footage starts [ft]", synonyms=("start",)),
+        footage(
             "end_ft",
-            "number",
             "footage reached [ft]; empty means the whole line",
-            low=0,
-            high=LONGEST_LATERAL_FT,
             synonyms=("length", "footage", "total ft", "end ft", "distance", "pipe length", "len"),
         ),
         Column(
@@ -115,23 +105,13 @@ FINDINGS = Table(
             high=10_000,
             synonyms=("finding no",),
         ),
-        Column(
+        footage(
             "at_ft",
-            "number",
             "footage from the access point [ft]",
             required=True,
-            low=0,
-            high=LONGEST_LATERAL_FT,
             synonyms=("at", "footage", "distance"),
         ),
-        Column(
-            "to_ft",
-            "number",
-            "end footage of a stretch [ft]",
-            low=0,
-            high=LONGEST_LATERAL_FT,
-            synonyms=("to", "end"),
-        ),
+        footage("to_ft", "end footage of a stretch [ft]", synonyms=("to", "end")),
         Column(
             "kind",
             "code",

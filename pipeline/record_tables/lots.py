@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline import vocabulary as words
 from pipeline.column_types import Column, Table
-from pipeline.record_tables.shared import FIRST_YEAR, LAST_YEAR, LONGEST_LATERAL_FT, LOT_ID
+from pipeline.record_tables.shared import FIRST_YEAR, LAST_YEAR, LOT_ID, footage
 
 LOTS = Table(
     "lots",
@@ -67,12 +67,9 @@ LOTS = Table(
             synonyms=("tree", "large tree", "trees"),
         ),
         Column("soil", "code", "soil around the line", codes=words.SoilKind, synonyms=("soil",)),
-        Column(
+        footage(
             "property_line_ft",
-            "number",
             "footage along the lateral, from the building, at which it crosses the property line [ft]",
-            low=0,
-            high=LONGEST_LATERAL_FT,
             synonyms=("property line", "property line ft", "upper lateral length", "private length"),
         ),
         Column(
@@ -101,15 +98,8 @@ SEGMENTS = Table(
             high=40,
             synonyms=("seq", "segment no"),
         ),
-        Column(
-            "from_ft",
-            "number",
-            "start, from the access point or building [ft]",
-            low=0,
-            high=LONGEST_LATERAL_FT,
-            synonyms=("from", "start ft"),
-        ),
-        Column("to_ft", "number", "end [ft]", low=0, high=LONGEST_LATERAL_FT, synonyms=("to", "end ft")),
+        footage("from_ft", "start, from the access point or building [ft]", synonyms=("from", "start ft")),
+        footage("to_ft", "end [ft]", synonyms=("to", "end ft")),
         Column(
             "material",
             "code",
@@ -169,15 +159,8 @@ WORKS = Table(
             synonyms=("works", "work type", "kind"),
         ),
         Column("reason", "code", "why", codes=words.WorksReason, synonyms=("reason",)),
-        Column(
-            "from_ft",
-            "number",
-            "start of the extent [ft]; empty means the whole line",
-            low=0,
-            high=LONGEST_LATERAL_FT,
-            synonyms=("from",),
-        ),
-        Column("to_ft", "number", "end of the extent [ft]", low=0, high=LONGEST_LATERAL_FT, synonyms=("to",)),
+        footage("from_ft", "start of the extent [ft]; empty means the whole line", synonyms=("from",)),
+        footage("to_ft", "end of the extent [ft]", synonyms=("to",)),
         Column("method", "text", "open cut, bursting, lining, …", synonyms=("method",)),
         Column(
             "material_before",

@@ -22,3 +22,10 @@ INSPECTION_ID = Column(
     required=True,
     synonyms=("inspection", "job", "job no", "job number", "job #", "report no", "invoice"),
 )
+
+
+def footage(name: str, meaning: str, *, synonyms: tuple[str, ...], required: bool = False) -> Column:
+    """Return a column of feet along a lateral."""
+    return Column(
+        name, "number", meaning, required=required, low=0, high=LONGEST_LATERAL_FT, synonyms=synonyms
+    )
