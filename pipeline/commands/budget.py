@@ -24,7 +24,15 @@ from pipeline.formulas import as_csv
 from pipeline.published.read import PublishedReader, open_current
 from pipeline.reports.budget_excel import write_excel
 from pipeline.reports.budget_pdf import write_pdf
-from pipeline.reports.budget_words import CAUTIONS, METHOD, Heading, dollars, label, sentences
+from pipeline.reports.budget_words import (
+    CAUTIONS,
+    METHOD,
+    POLICY_FIGURES,
+    Heading,
+    dollars,
+    label,
+    sentences,
+)
 from pipeline.steps.budget import make_budget
 from pipeline.steps.budget_costs import loaded_costs
 from pipeline.steps.budget_policies import PolicyCode
@@ -266,24 +274,10 @@ def _policy_table(policies: pl.DataFrame) -> Table:
     table = _table(
         "Policies on the same possible futures",
         ("policy", False),
-        ("present value, mean", True),
-        ("8 of 10 futures", True),
-        ("of it trouble", True),
-        ("pipes planned / in trouble", True),
-        ("balance now", True),
-        ("first contribution", True),
+        *((heading, True) for heading, _ in POLICY_FIGURES),
     )
     for row in policies.iter_rows(named=True):
-        add_plain_row(
-            table,
-            label(row["policy"]),
-            dollars(row["present_value"]),
-            f"{dollars(row['present_value_p10'])} to {dollars(row['present_value_p90'])}",
-            dollars(row["emergency_present_value"]),
-            f"{row['expected_planned']:.1f} / {row['expected_emergencies']:.1f}",
-            dollars(row["opening_balance_usd"]),
-            dollars(row["first_contribution_usd"]),
-        )
+        add_plain_row(table, label(row["policy"]), *(cell(row) for _, cell in POLICY_FIGURES))
     return table
 
 

@@ -28,6 +28,7 @@ from pipeline.reports import budget_charts, typeface
 from pipeline.reports.budget_words import (
     CAUTIONS,
     METHOD,
+    POLICY_FIGURES,
     Heading,
     assumption_name,
     dollars,
@@ -162,25 +163,9 @@ def _table(
 
 
 def _policies(policies: pl.DataFrame) -> Any:
-    head = (
-        "policy",
-        "present value, mean",
-        "8 of 10 futures",
-        "of it trouble",
-        "pipes planned / in trouble",
-        "balance now",
-        "first contribution",
-    )
+    head = ("policy", *(heading for heading, _ in POLICY_FIGURES))
     rows = [
-        (
-            f"{label(row['policy'])}: {row['policy_label']}",
-            dollars(row["present_value"]),
-            f"{dollars(row['present_value_p10'])} to {dollars(row['present_value_p90'])}",
-            dollars(row["emergency_present_value"]),
-            f"{row['expected_planned']:.1f} / {row['expected_emergencies']:.1f}",
-            dollars(row["opening_balance_usd"]),
-            dollars(row["first_contribution_usd"]),
-        )
+        (f"{label(row['policy'])}: {row['policy_label']}", *(cell(row) for _, cell in POLICY_FIGURES))
         for row in policies.iter_rows(named=True)
     ]
     return _table(head, rows, widths=(3.2, 1.3, 2, 1.3, 1.4, 1.3, 1.3))

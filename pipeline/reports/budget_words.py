@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -93,6 +93,23 @@ def assumption_name(name: str) -> str:
         if name.endswith(ending):
             return name.removesuffix(ending) + words
     return name
+
+
+#: What the futures of a policy come to: heading, and the cell of a row of `policies`.
+POLICY_FIGURES: tuple[tuple[str, Callable[[Mapping[str, Any]], str]], ...] = (
+    ("present value, mean", lambda row: dollars(row["present_value"])),
+    (
+        "8 of 10 futures",
+        lambda row: f"{dollars(row['present_value_p10'])} to {dollars(row['present_value_p90'])}",
+    ),
+    ("of it trouble", lambda row: dollars(row["emergency_present_value"])),
+    (
+        "pipes planned / in trouble",
+        lambda row: f"{row['expected_planned']:.1f} / {row['expected_emergencies']:.1f}",
+    ),
+    ("balance now", lambda row: dollars(row["opening_balance_usd"])),
+    ("first contribution", lambda row: dollars(row["first_contribution_usd"])),
+)
 
 
 def sentences(budget: Budget) -> list[str]:
