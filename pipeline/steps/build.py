@@ -23,41 +23,23 @@ from pipeline.published import contract
 from pipeline.published.write import empty, publish
 from pipeline.settings import Settings, Workspace
 from pipeline.steps.budget_publish import publish_budgets
-from pipeline.steps.build_lots import (
-    lot_segments,
-    lots_and_reasons,
-    years_of_lines,
-)
+from pipeline.steps.build_fits import Fits, choose_and_fit
+from pipeline.steps.build_lots import lot_segments, lots_and_reasons, years_of_lines
 from pipeline.steps.build_places import area_places, place_lots
 from pipeline.steps.build_records import state_of_records
 from pipeline.steps.canvass import canvass_areas
 from pipeline.steps.compare_builds import compare
 from pipeline.steps.connections import has_connections, rank_connections
-from pipeline.steps.connections_rules import consequences
+from pipeline.steps.connections_rules import Consequences, consequences
 from pipeline.steps.degrees import lot_degrees
 from pipeline.steps.expose import ExposeReport, expose
 from pipeline.steps.fit_areas import newest_looks, observed_and_expected, subdivision_scores
-from pipeline.steps.fit_curves import curves
-from pipeline.steps.fit_input import Exposure, read_exposure
-from pipeline.steps.fit_regression import (
-    CURVE_LEVEL,
-    OUTCOME_MEANINGS,
-    OutcomeFit,
-    fit_outcome,
-    fitted_curves,
-    fitted_groups,
-    look_counts,
-    outcome_row,
-)
+from pipeline.steps.fit_input import Exposure
+from pipeline.steps.fit_regression import CURVE_LEVEL, OUTCOME_MEANINGS, OutcomeFit
 from pipeline.steps.fit_scores import SCORE_LEVEL, Scores, score_lines, score_unseen
-from pipeline.steps.fit_terms import regression_terms
 from pipeline.steps.group_looks import look_groups, look_histories
 from pipeline.steps.map_sewers import sewers_on_map
 from pipeline.steps.places import make_places
-from pipeline.steps.validate_areas import judge_areas
-from pipeline.steps.validate_fit import validate
-from pipeline.steps.validate_sizes import judge_sizes, told_of_sizes
-from pipeline.vocabulary import Outcome
 from pipeline.warehouse import Warehouse, open_warehouse, sql_text
 
 Frames = dict[str, pl.DataFrame]
@@ -150,64 +132,27 @@ def make_tables(
     held_back = do_not_contact(warehouse.workspace, addresses).lots
     write_own_copy(warehouse.workspace)
     assumptions = read_assumptions(warehouse.workspace)
-    with_members = has_connections(warehouse)
-    exposure = read_exposure(warehouse, settings)
     frames: Frames = {name: empty(table) for name, table in contract.TABLES.items()}
     frames |= state_of_records(warehouse)
-    intervals = warehouse.frame("FROM exposure.intervals ORDER BY life_id, outcome")
-    # What fits take in, and the law of life that foretells looks best, are chosen before anything rests on a fit.
-    sizes = judge_sizes(exposure, settings.default_outcome, settings, progress)
-    exposure = sizes.exposure
-    found = validate(exposure, settings.default_outcome, settings, progress)
-    frames |= found.tables
-    frames["laws_tried"] = told_of_sizes(found.tables["laws_tried"], sizes)
-    areas = judge_areas(exposure, settings.default_outcome, settings, found.law, progress)
-    fit = _fit_all(exposure, intervals, areas.settings(settings), found.law, frames, progress)
-    progress("Scoring every line")
+    fits = choose_and_fit(warehouse, settings, progress)
+    fit, exposure = fits.default, fits.exposure
+    frames |= fits.tables
     recorded = warehouse.frame(sql_text("published/lots"))
     frames["look_groups"] = look_groups(exposure, recorded)
     frames["look_histories"] = look_histories(exposure, recorded)
-    flags = warehouse.frame(sql_text("published/lot_flags"))
-    lots = (
-        place_lots(recorded)
-        .join(lot_degrees(recorded), on="lot_id", how="left")
-        .join(flags, on="lot_id", how="left")
-        .with_columns(
-            pl.col("has_foreign_line").fill_null(False), pl.col("tells_own_results").fill_null(True)
-        )
-    )
-    newest = newest_looks(fit, exposure) if fit.is_ok else _nothing_expected()
+    lots = _placed(warehouse, recorded)
     years = years_of_lines(warehouse.frame(sql_text("published/lives_in_use")), exposure)
-    dated = lots.join(years.filter(pl.col("n_untold") > 0), on="lot_id", how="anti")
-    dated_exposure = _only_lots(exposure, dated)
-    scores = _score(fit, dated_exposure, dated, newest, settings, with_members=with_members)
-    segments = lot_segments(exposure, scores)
-    frames["lot_segments"] = segments
-    frames["lots"], frames["lot_reasons"] = lots_and_reasons(
-        lots, segments, frames["lot_inspections"], newest, years, fit, scores, settings
+    # The draws of a large town's lines are gigabytes: they end with this call.
+    frames |= _scored_tables(
+        warehouse, fits, lots, years, frames["lot_inspections"], rules, held_back, settings, progress
     )
-    if with_members:
-        progress("Ranking connections")
-        frames |= rank_connections(
-            warehouse,
-            fit,
-            dated_exposure,
-            scores,
-            frames["lots"],
-            rules,
-            rng=np.random.default_rng([settings.seed, 7]),
-        )
     frames |= sewers_on_map(warehouse, recorded, frames["connections"])
-    frames["canvass_areas"], frames["canvass_lots"] = canvass_areas(
-        frames["lots"], scores, held_back, settings
-    )
-    progress("Comparing blocks and subdivisions")
-    frames |= _areas(lots, frames["lots"], newest, scores, settings)
-    # The draws of a large town's lines are gigabytes, and nothing asks for them from here on.
-    del scores, dated_exposure, intervals
     progress("Looking for hot spots")
-    frames |= make_places(warehouse, fit, exposure, lots, settings)
-    frames["local_effects"] = pl.concat([areas.table, frames["local_effects"]], how="vertical_relaxed")
+    places = make_places(warehouse, fit, exposure, lots, settings)
+    frames |= places
+    frames["local_effects"] = pl.concat(
+        [fits.tables["local_effects"], places["local_effects"]], how="vertical_relaxed"
+    )
     frames["unit_costs"] = warehouse.frame(sql_text("published/unit_costs"))
     progress("Budgets")
     frames |= publish_budgets(fit, exposure, settings, assumptions, frames, progress=progress)
@@ -217,7 +162,56 @@ def make_tables(
         n_segments_by_like_pipe=pl.lit(years["n_like_pipe"].sum()),
         n_undated_segments=pl.lit(years["n_untold"].sum()),
     )
-    manifest = {
+    return frames, _manifest(run_id, files, settings, report)
+
+
+def _placed(warehouse: Warehouse, recorded: pl.DataFrame) -> pl.DataFrame:
+    """Lots with their places and flags."""
+    flags = warehouse.frame(sql_text("published/lot_flags"))
+    return (
+        place_lots(recorded)
+        .join(lot_degrees(recorded), on="lot_id", how="left")
+        .join(flags, on="lot_id", how="left")
+        .with_columns(
+            pl.col("has_foreign_line").fill_null(False), pl.col("tells_own_results").fill_null(True)
+        )
+    )
+
+
+def _scored_tables(
+    warehouse: Warehouse,
+    fits: Fits,
+    lots: pl.DataFrame,
+    years: pl.DataFrame,
+    inspections: pl.DataFrame,
+    rules: Consequences,
+    held_back: frozenset[str],
+    settings: Settings,
+    progress: Progress,
+) -> Frames:
+    """Make the tables that rest on the draws of each line's chance."""
+    progress("Scoring every line")
+    fit, exposure = fits.default, fits.exposure
+    with_members = has_connections(warehouse)
+    newest = newest_looks(fit, exposure) if fit.is_ok else _nothing_expected()
+    dated = lots.join(years.filter(pl.col("n_untold") > 0), on="lot_id", how="anti")
+    dated_exposure = _only_lots(exposure, dated)
+    scores = _score(fit, dated_exposure, dated, newest, settings, with_members=with_members)
+    made: Frames = {"lot_segments": lot_segments(exposure, scores)}
+    made["lots"], made["lot_reasons"] = lots_and_reasons(
+        lots, made["lot_segments"], inspections, newest, years, fit, scores, settings
+    )
+    if with_members:
+        progress("Ranking connections")
+        rng = np.random.default_rng([settings.seed, 7])
+        made |= rank_connections(warehouse, fit, dated_exposure, scores, made["lots"], rules, rng=rng)
+    made["canvass_areas"], made["canvass_lots"] = canvass_areas(made["lots"], scores, held_back, settings)
+    progress("Comparing blocks and subdivisions")
+    return made | _areas(lots, made["lots"], newest, scores, settings)
+
+
+def _manifest(run_id: str, files: pl.DataFrame, settings: Settings, report: ExposeReport) -> dict[str, Any]:
+    return {
         "run_id": run_id,
         "built_at": datetime.now(UTC).isoformat(timespec="seconds"),
         "seed": settings.seed,
@@ -225,47 +219,6 @@ def make_tables(
         "files": files.drop("map_toml").to_dicts(),
         "settings": settings.to_toml(),
     }
-    return frames, manifest
-
-
-def _fit_all(
-    exposure: Exposure,
-    intervals: pl.DataFrame,
-    settings: Settings,
-    law: str,
-    frames: Frames,
-    progress: Progress,
-) -> OutcomeFit:
-    """Fit every outcome, and return the fit of the default one.
-
-    Each has its own stream of draws, so that one does not move the others. The other fits are let go: in a large
-    town each takes a gigabyte.
-    """
-    made: dict[str, list[pl.DataFrame]] = {}
-    default: OutcomeFit | None = None
-    streams = np.random.SeedSequence(settings.seed).spawn(len(Outcome.codes()))
-    for outcome, stream in zip(Outcome.codes(), streams, strict=True):
-        words = outcome.replace("_", " ")
-        progress(f"Regression: {words}")
-        fit = fit_outcome(exposure, outcome, settings, np.random.default_rng(stream), law)
-        progress(f"Curves: {words}")
-        groups, lines = curves(exposure.lives, fit.looks, intervals, outcome, settings)
-        if outcome == settings.default_outcome:
-            default = fit
-        fitted = fitted_groups(fit, settings)
-        for name, frame in {
-            "curve_groups": groups,
-            "curves": lines,
-            "outcomes": outcome_row(fit),
-            "fitted_groups": fitted,
-            "fitted_curves": fitted_curves(fit, fitted),
-            "look_counts": look_counts(fit),
-            "regression_terms": regression_terms(fit),
-        }.items():
-            made.setdefault(name, []).append(frame)
-    frames |= {name: pl.concat(parts, how="diagonal_relaxed") for name, parts in made.items()}
-    assert default is not None
-    return default
 
 
 def _only_lots(exposure: Exposure, lots: pl.DataFrame) -> Exposure:

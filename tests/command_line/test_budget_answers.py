@@ -24,7 +24,7 @@ from pipeline.reports.budget_excel import write_excel
 from pipeline.reports.budget_pdf import write_pdf
 from pipeline.reports.budget_words import Heading, dollars
 from pipeline.settings import Workspace
-from pipeline.steps import build as build_step
+from pipeline.steps import build_fits
 from pipeline.steps.budget import make_budget
 from pipeline.steps.budget_costs import loaded_costs
 from pipeline.steps.budget_policies import PolicyCode
@@ -32,6 +32,7 @@ from pipeline.steps.budget_portfolio import make_portfolio
 from pipeline.steps.budget_publish import run_of
 from pipeline.steps.budget_select import choose_group
 from pipeline.steps.budget_town import read_town, tables_for
+from pipeline.steps.build import build
 from pipeline.steps.fit_sizes import with_sizes
 from pipeline.steps.validate_fit import Validation, validate
 from pipeline.steps.validate_sizes import SizesInFits
@@ -83,12 +84,12 @@ def town_of_law(request, town: Workspace, tmp_path_factory: pytest.TempPathFacto
         return replace(validate(*asked), law=request.param)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(build_step, "validate", chosen)
+        patch.setattr(build_fits, "validate", chosen)
         if request.param == LAW_WITH_SIZES:
             patch.setattr(
-                build_step, "judge_sizes", lambda exposure, *_: SizesInFits(with_sizes(exposure), True, "")
+                build_fits, "judge_sizes", lambda exposure, *_: SizesInFits(with_sizes(exposure), True, "")
             )
-        build_step.build(copy)
+        build(copy)
     return request.param, copy
 
 
