@@ -81,23 +81,24 @@ _PLACE = (
 
 def _summed(seen: pl.DataFrame, run: dict[str, Any]) -> pl.DataFrame:
     """Sums of each area; ranges only of those that are told."""
-    # Sorted, so that sums come out the same to the last digit whatever order the rows came in.
-    seen = seen.sort("area", "expected")
-    sums = seen.group_by("area", maintain_order=True).agg(
-        n_inspected=pl.len().cast(pl.Int64),
-        n_observed=pl.col("is_bad").sum().cast(pl.Int64),
-        expected=pl.col("expected").sum(),
+    names = seen.select(pl.col("area").unique()).with_row_index("number")
+    number = seen.join(names, on="area", maintain_order="left")["number"].to_numpy().astype(np.int64)
+    is_bad, expected = seen["is_bad"].to_numpy(), seen["expected"].to_numpy()
+    sums = names.with_columns(
+        n_inspected=pl.Series(np.bincount(number, minlength=names.height)).cast(pl.Int64),
+        n_observed=pl.Series(np.bincount(number[is_bad], minlength=names.height)).cast(pl.Int64),
+        # Rounded, since rows come in any order and the last digits of a sum hang on it.
+        expected=pl.Series(np.bincount(number, weights=expected, minlength=names.height).round(9)),
     )
-    told = sums.filter(pl.col("n_inspected") >= run["min_area_inspections"]).with_row_index("number")
-    rows = seen.join(told.select("area", "number"), on="area", maintain_order="left")
+    told = (sums["n_inspected"] >= run["min_area_inspections"]).to_numpy()
+    kept = told[number]
     lower, upper = count_ranges(
-        rows["expected"].to_numpy(),
-        rows["number"].to_numpy().astype(np.int64),
-        told.height,
-        run["score_level"],
+        expected[kept], (np.cumsum(told) - 1)[number[kept]], int(told.sum()), run["score_level"]
     )
-    ranges = told.select("area", expected_lower=pl.Series(lower), expected_upper=pl.Series(upper))
-    return sums.join(ranges, on="area", how="left", maintain_order="left")
+    ranges = sums.filter(told).select(
+        "area", expected_lower=pl.Series(lower), expected_upper=pl.Series(upper)
+    )
+    return sums.drop("number").join(ranges, on="area", how="left", maintain_order="left")
 
 
 def _judged(places: pl.DataFrame, sums: pl.DataFrame, area: str, run: dict[str, Any]) -> pl.DataFrame:
