@@ -14,6 +14,8 @@ from playwright.sync_api import Locator, Page, expect
 from dashboards import wording
 from models.npmle import NPMLE
 from pipeline.accounts import Accounts
+from pipeline.published.chosen_areas import chosen_areas
+from pipeline.published.chosen_curves import chosen_curves
 from pipeline.published.read import open_current
 from pipeline.settings import Workspace
 from tests.browser import made_up
@@ -280,6 +282,49 @@ def test_an_account_for_areas_is_offered_no_filter_that_takes_single_lots(
     told = made_up.frames()["blocks"].filter(status="ok").height
     expect(figure(page, "blocks")).to_have_text(f"{told}")
     watched.assert_clean()
+
+
+def test_nothing_left_out_gives_the_published_curves_and_areas_of_the_town(town: Path) -> None:
+    with open_current(town) as reader:
+        groups = reader.table("curve_groups")
+        for outcome in groups["outcome"].unique():
+            here = groups.filter(outcome=outcome)
+            found = chosen_curves(reader, outcome, here["material"].to_list(), "NOT is_selected", [])
+            for group in here.iter_rows(named=True):
+                ours = found[group["material"]]
+                assert (ours.n_lives, ours.n_looks, ours.n_bad) == (
+                    group["n_lives"],
+                    group["n_looks"],
+                    group["n_bad"],
+                )
+                assert (ours.status, ours.sentence) == (group["status"], group["sentence"])
+                curve = reader.table("curves").filter(outcome=outcome, material=group["material"])
+                if ours.drawn is not None:
+                    for end in ("undetermined_from", "undetermined_to"):
+                        np.testing.assert_allclose(ours.drawn.curve[end], curve[end], atol=1e-12)
+        for area, table in (("block", "blocks"), ("subdivision", "subdivisions")):
+            published = reader.table(table).filter(pl.col("n_inspected") >= 10)
+            counted = chosen_areas(reader, area, ("true", []), ("true", [])).drop_nulls("n_inspected")
+            assert counted[area].to_list() == published[area].to_list()
+            for column in (
+                "n_lots",
+                "n_inspected",
+                "n_observed",
+                "expected",
+                "expected_lower",
+                "expected_upper",
+            ):
+                np.testing.assert_allclose(counted[column], published[column], atol=1e-8, err_msg=column)
+
+
+def test_the_look_that_counts_for_an_area_is_a_fair_one_on_record(town: Path) -> None:
+    with open_current(town) as reader:
+        counted = reader.table("lot_expectations").filter(pl.col("look_year").is_not_null())
+        fair = reader.query(
+            "SELECT lot_id, purpose, year(inspection_date)::BIGINT AS look_year FROM lot_inspections WHERE NOT is_selected"
+        )
+    assert counted.height > 100
+    assert counted.join(fair, on=["lot_id", "purpose", "look_year"], how="anti", nulls_equal=True).is_empty()
 
 
 NARROWED = {
