@@ -12,6 +12,7 @@ from pipeline.published.stepped import Counted, Stepped, band_of_looks, counted,
 from pipeline.published.write import empty
 from pipeline.settings import Settings
 from pipeline.steps.fit_regression import CURVE_LEVEL
+from pipeline.vocabulary import Correction
 
 #: A curve in age means little for a pipe that may be ten years older or younger.
 WIDEST_INSTALL_RANGE_YEARS = 5.0
@@ -78,7 +79,10 @@ def curves(
     tuple of DataFrame
     """
     groups, lines = [empty(contract.CURVE_GROUPS)], [empty(contract.CURVES)]
-    aged = whole_year_intervals(lives, intervals.filter(pl.col("outcome") == outcome))
+    own_intervals = intervals.filter(pl.col("outcome") == outcome)
+    if Correction.ENDED_LIVES not in settings.corrections:
+        own_intervals = _as_if_not_ended(own_intervals)
+    aged = whole_year_intervals(lives, own_intervals)
     for material in aged["material"].unique().sort().to_list():
         own = aged.filter(pl.col("material") == material)
         seen = looks.join(own.select("life_id"), on="life_id", how="semi")
@@ -86,6 +90,14 @@ def curves(
         groups.append(group)
         lines.append(curve)
     return pl.concat(groups), pl.concat(lines)
+
+
+def _as_if_not_ended(intervals: pl.DataFrame) -> pl.DataFrame:
+    """Leave out what works tell of a pipe that was dug out, as `read_exposure` does with the looks."""
+    is_ended = pl.col("case") == "ended_between"
+    return intervals.with_columns(bad_year=pl.when(~is_ended).then("bad_year")).filter(
+        ~is_ended | pl.col("good_year").is_not_null()
+    )
 
 
 def _one_curve(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -22,7 +23,7 @@ from pipeline.settings import Settings
 from pipeline.steps.fit_curves import curves
 from pipeline.steps.fit_input import WHOLE_COLUMNS, AsOf, Exposure, outcome_looks
 from pipeline.steps.group_looks import look_groups, look_histories
-from pipeline.vocabulary import Outcome
+from pipeline.vocabulary import Correction, Outcome
 from pipeline.warehouse import sql_text
 from tests.browser import made_up
 
@@ -166,6 +167,26 @@ def test_all_fair_looks_give_the_curve_of_the_build(
         build = rows.filter(pl.col("material") == group["material"])
         for column in ("age_years", "undetermined_from", "undetermined_to", "is_determined"):
             np.testing.assert_allclose(ours.drawn.curve[column], build[column], atol=1e-12, err_msg=column)
+
+
+def test_without_what_works_tell_the_build_draws_the_curve_of_camera_looks_alone() -> None:
+    exposure, _ = invented()
+    last = pl.int_range(pl.len()).over("life_id") == 0
+    ended = exposure.looks.sort("look_year", descending=True).filter(last & (pl.col("life_id") % 5 == 0))
+    others = [pl.lit(None, pl.Int16).alias(c) for c in WHOLE_COLUMNS.values() if c != "any_whole"]
+    ended = ended.with_columns(
+        *others, any_whole=pl.lit(1, pl.Int16), basis=pl.lit("ended"), is_selected=pl.lit(False),
+        look_year=pl.col("look_year") + 1, age=pl.col("age") + 1,
+    )  # fmt: skip
+    both = replace(exposure, looks=pl.concat([exposure.looks, ended]))
+    off = Settings(corrections=tuple(c for c in Settings().corrections if c != Correction.ENDED_LIVES))
+
+    def drawn(given: Exposure, settings: Settings) -> pl.DataFrame:
+        looks = outcome_looks(exposure, "any")
+        return curves(exposure.lives, looks, intervals_of(given), "any", settings)[1]
+
+    assert drawn(both, off).equals(drawn(exposure, Settings()), null_equal=True)
+    assert not drawn(both, Settings()).equals(drawn(exposure, Settings()), null_equal=True)
 
 
 def test_where_each_pipe_was_looked_at_once_the_band_is_that_of_the_build_too(tmp_path: Path) -> None:
