@@ -150,9 +150,8 @@ SEARCH_OF_ALL = (
 COVERAGE_OF_CHOSEN = "Of the lots asked for, the share whose counted look is among those asked for."
 NO_LOT_ASKED_FOR = "No lot is among those asked for. Take a filter back to see some."
 TRUST_FILTERS = (
-    "What follows can be narrowed down by material, since looks at each material were judged by themselves where they were enough. "
-    "Areas, times laid, reasons and years cannot: each part would be too small to judge a model by. What stands above is about "
-    "the whole town."
+    "What follows can be narrowed down by material: looks at each material were judged by themselves where they were enough. By area, "
+    "time laid, reason or year no scores are published. What stands above is about the whole town."
 )
 
 WHY_APART = (
@@ -407,7 +406,7 @@ def over_represent(n_selected: int, n_looks: int) -> str:
     )
     return (
         f"{which} were made because something was already wrong. Such looks over-represent failing lines: what they show "
-        "lies above what is true of all pipes of this kind. No curve of the build takes them in."
+        "tends to lie above what is true of all pipes of this kind. No curve of the build takes them in."
     )
 
 
