@@ -6,11 +6,13 @@ later ones at or above. Used by `models.interval_bands`.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 
-from models.compiled import compiled
+from models.compiled import compiled, compiled_for_threads, n_threads
 from models.intervals import FloatArray, IntArray
-from models.turnbull import _climb, _excess, _slopes, _value, rising_step, weighted_isotonic
+from models.turnbull import _climb, _excess, _gradient, _slopes, _value, rising_step, weighted_isotonic
 
 #: A held curve is fitted until its log-likelihood is within this of the best one.
 LIKELIHOOD_GAP = 5e-4
@@ -98,8 +100,7 @@ def held_log_likelihood(a: IntArray, b: IntArray, w: FloatArray, m: int, k: int,
         if theta * excess[:k].max() + (1.0 - theta) * excess[k:].max() < LIKELIHOOD_GAP:
             break
         F = _held_minorant_step(F, a, b, w, k, gradient, curvature)
-        gradient, _ = _slopes(F, a, b, w)
-        F = _held_em_step(F, gradient, n, k)
+        F = _held_em_step(F, _gradient(F, a, b, w), n, k)
     return _value(F, a, b, w)
 
 
@@ -131,7 +132,6 @@ def held_ratio(
     return 2.0 * (top - held_log_likelihood(later_a, later_b, w, m + 1, k, theta))
 
 
-@compiled
 def held_limits(
     a: IntArray, b: IntArray, w: FloatArray, F: FloatArray, places: IntArray, critical: float
 ) -> tuple[FloatArray, FloatArray]:
@@ -153,21 +153,39 @@ def held_limits(
     -------
     low, high : ndarray, shape (k,)
     """
-    m = len(F) - 1
-    top = _value(F, a, b, w)
-    low, high = np.zeros(len(places)), np.ones(len(places))
-    # Both limits rise with age: what is too low at one age is too low at every later one.
-    outside = EDGE
+    with ThreadPoolExecutor(n_threads()) as threads:
+        # Neither needs the other.
+        low, high = threads.map(lambda limits: limits(a, b, w, F, places, critical), (_lowest, _highest))
+    return low, high
+
+
+# Both limits rise with age: what is too low at one age is too low at every later one.
+
+
+@compiled_for_threads
+def _lowest(
+    a: IntArray, b: IntArray, w: FloatArray, F: FloatArray, places: IntArray, critical: float
+) -> FloatArray:
+    m, top = len(F) - 1, _value(F, a, b, w)
+    low, outside = np.zeros(len(places)), EDGE
     for j in range(len(places)):
         inside = min(max(F[places[j]], EDGE), 1.0 - EDGE)
         outside = min(_held_root(a, b, w, m, places[j], inside, outside, top, critical), inside)
         low[j] = outside if outside > EDGE else 0.0
-    outside = 1.0 - EDGE
+    return low
+
+
+@compiled_for_threads
+def _highest(
+    a: IntArray, b: IntArray, w: FloatArray, F: FloatArray, places: IntArray, critical: float
+) -> FloatArray:
+    m, top = len(F) - 1, _value(F, a, b, w)
+    high, outside = np.ones(len(places)), 1.0 - EDGE
     for j in range(len(places) - 1, -1, -1):
         inside = min(max(F[places[j]], EDGE), 1.0 - EDGE)
         outside = max(_held_root(a, b, w, m, places[j], inside, outside, top, critical), inside)
         high[j] = outside if outside < 1.0 - EDGE else 1.0
-    return low, high
+    return high
 
 
 @compiled
@@ -208,7 +226,7 @@ def _held_root(
     return inside
 
 
-@compiled
+@compiled_for_threads
 def ratios_at_truth(
     a: IntArray, b: IntArray, w: FloatArray, m: int, places: IntArray, thetas: FloatArray
 ) -> FloatArray:

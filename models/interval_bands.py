@@ -14,10 +14,13 @@ after the first at some or all lives (nominal 95 %):
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 from numpy.typing import ArrayLike
 
 from models.bands import CRITICAL_VALUE, Band, asked_ages, likelihood_ratio_band
+from models.compiled import n_threads
 from models.errors import ModelInputError
 from models.held import held_limits, ratios_at_truth
 from models.intervals import FloatArray, IntArray, Intervals, check_intervals, collapse
@@ -172,10 +175,10 @@ def _simulated_critical_value(
     if len(places) == 0:
         return 0.0
     a, b = np.searchsorted(levels, records.left), np.searchsorted(levels, records.right)
-    ratios = []
-    for _ in range(draws):
-        first, last, counts = _simulate(a, b, records.weight, truth, rng)
-        ratios.append(ratios_at_truth(first, last, counts, m, places, truth[places]))
+    # Drawn one after another, so that how many threads there are decides nothing.
+    drawn = [(*_simulate(a, b, records.weight, truth, rng), m, places, truth[places]) for _ in range(draws)]
+    with ThreadPoolExecutor(n_threads()) as threads:
+        ratios = list(threads.map(lambda one: ratios_at_truth(*one), drawn))
     return float(np.quantile(ratios, level))
 
 

@@ -79,6 +79,17 @@ def _slopes(F: FloatArray, a: IntArray, b: IntArray, w: FloatArray) -> tuple[Flo
 
 
 @compiled
+def _gradient(F: FloatArray, a: IntArray, b: IntArray, w: FloatArray) -> FloatArray:
+    """Gradient by the levels alone."""
+    gradient = np.zeros(len(F))
+    for i in range(len(a)):
+        share = w[i] / (F[b[i]] - F[a[i]])
+        gradient[b[i]] += share
+        gradient[a[i]] -= share
+    return gradient
+
+
+@compiled
 def _excess(gradient: FloatArray, n: float) -> FloatArray:
     """Σ_{i covers k} w_i / P_i - n for each support interval k, from the gradient by levels."""
     m = len(gradient) - 1
@@ -142,8 +153,7 @@ def _climb(
         if gap < tolerance:
             break
         F = _icm_step(F, a, b, w, gradient, curvature)
-        gradient, _ = _slopes(F, a, b, w)
-        F = _em_step(F, gradient, n)
+        F = _em_step(F, _gradient(F, a, b, w), n)
     return F, gap
 
 
