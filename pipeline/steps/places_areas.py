@@ -7,6 +7,7 @@ common from their own fit: see `pipeline.steps.validate_areas`.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -16,6 +17,7 @@ import polars as pl
 from models.area_gain import AreaModel, Gain, held_out_gain
 from models.area_hazards import AreaHazards, gamma_hazards
 from models.area_neighbours import neighbour_hazards
+from models.compiled import n_threads
 from models.local_statistics import (
     Weights,
     benjamini_hochberg,
@@ -77,17 +79,19 @@ def areas_and_effects(
     -------
     tuple of DataFrame
     """
-    tables, effects = [], []
-    for kind, stream in zip(KINDS, rng.spawn(len(KINDS)), strict=True):
+
+    def made(kind: str, stream: np.random.Generator) -> tuple[pl.DataFrame, pl.DataFrame] | None:
         areas = _areas(kind, looks, lots)
-        if areas is not None:
-            table, effect = _one_kind(areas, settings, stream)
-            tables.append(table)
-            effects.append(effect)
-    if not tables:
+        return None if areas is None else _one_kind(areas, settings, stream)
+
+    # Each kind has its own stream of draws, so that which is worked first does not matter.
+    with ThreadPoolExecutor(n_threads()) as threads:
+        pairs = [pair for pair in threads.map(made, KINDS, rng.spawn(len(KINDS))) if pair is not None]
+    if not pairs:
         return pl.DataFrame(schema=_schema(contract.AREA_HAZARDS)), pl.DataFrame(
             schema=_schema(contract.LOCAL_EFFECTS)
         )
+    tables, effects = zip(*pairs, strict=True)
     return pl.concat(tables, how="vertical_relaxed"), pl.concat(effects, how="vertical_relaxed")
 
 
