@@ -84,7 +84,7 @@ def make_portfolio(
     asked = town.lots.join(
         pl.DataFrame({"lot_id": list(dict.fromkeys(lot_ids))}), on="lot_id", how="semi"
     ).sort("key")
-    described = town.pipes.select("lot_id").unique()
+    described = town.pipes.select("lot_id").join(asked, on="lot_id", how="semi")
     own = asked.join(described, on="lot_id", how="semi").with_columns(is_borrowed=pl.lit(False))
     rest = asked.join(described, on="lot_id", how="anti")
     groups = _similar_houses(town.donors, rest["year_built"].drop_nulls().unique().sort(), least_similar)
@@ -128,7 +128,7 @@ def _arranged(
 ) -> Portfolio:
     has_borrowed = bool(lots["is_borrowed"].any())
     own = lots.filter(~pl.col("is_borrowed")).select("lot_id")
-    lenders = town.donors.select("lot_id") if has_borrowed else own.clear()
+    lenders, groups = _lenders(town.donors, groups)
     lines = pl.concat([own, lenders]).with_row_index("line").with_columns(pl.col("line").cast(pl.Int64))
     pipes = lines.join(town.pipes, on="lot_id").sort("line", "sequence")
     pipes = _without_gaps(pipes, assumptions)
@@ -177,21 +177,35 @@ def _arranged(
     )
 
 
+def _lenders(donors: pl.DataFrame, groups: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Lots of the donors that any group takes, and the groups' runs among them."""
+    is_taken = np.zeros(donors.height, dtype=np.bool_)
+    for first, count in groups.select("first", "count").iter_rows():
+        is_taken[first : first + count] = True
+    before: IntArray = np.cumsum(is_taken) - is_taken
+    moved = groups.with_columns(first=pl.Series(before[groups["first"].to_numpy()], dtype=pl.Int64))
+    return donors.filter(pl.Series(is_taken)).select("lot_id"), moved
+
+
 def _states(
     town: Town, pipes: pl.DataFrame, entries: pl.DataFrame, start: IntArray, laws: Laws
 ) -> tuple[Float32Array, IntArray]:
     """Chance that each pipe needs repair now, by draw: as looks tell, else as its law says."""
-    untold = np.flatnonzero(pipes["state"].is_null().to_numpy())
+    is_untold = pipes["state"].is_null().to_numpy()
+    untold = np.flatnonzero(is_untold)
     state = pipes["state"].fill_null(0).to_numpy().astype(np.int64)
+    # Only those of these pipes: a town has gigabytes of them, and is asked for many budgets.
+    told, state[~is_untold] = np.unique(state[~is_untold], return_inverse=True)
+    known = town.failed_now[told]
     if len(untold) == 0:
-        return town.failed_now, state
+        return known, state
     rows = np.concatenate([np.arange(start[pipe], start[pipe + 1]) for pipe in untold])
     age, law = entries["age"].to_numpy()[rows], entries["law"].to_numpy()[rows]
     first = np.cumsum(np.diff(start)[untold]) - np.diff(start)[untold]
     survival = np.add.reduceat(
         entries["weight"].to_numpy()[rows, None] * laws.survival(law, age), first, axis=0
     )
-    known = town.failed_now if len(town.failed_now) else np.empty((0, laws.n_draws), np.float32)
+    known = known if len(known) else np.empty((0, laws.n_draws), np.float32)
     state[untold] = len(known) + np.arange(len(untold))
     return np.concatenate((known, np.clip(1.0 - survival, 0.0, 1.0).astype(np.float32))), state
 

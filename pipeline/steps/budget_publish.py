@@ -32,6 +32,8 @@ KINDS = ("portfolio", "subdivision")
 TABLES = ("budgets", "budget_years", "budget_lots", "budget_assumptions")
 
 Frames = dict[str, pl.DataFrame]
+#: Kind, name and lots of what is budgeted together.
+Group = tuple[str, str, list[str]]
 
 
 def run_of(run: pl.DataFrame, outcomes: pl.DataFrame) -> Run:
@@ -77,7 +79,9 @@ def publish_budgets(
     if not fit.is_ok or frames["lot_segments"].is_empty():
         return {}
     laws = budget_laws(fit, exposure, settings)
+    groups = _groups(frames["lots"])
     tables = {**frames, **laws}
+    tables |= _rows_needed(tables, {lot_id for _, _, lot_ids in groups for lot_id in lot_ids})
     town = read_town(lambda name: tables[name])
     run = Run(
         as_of_year=exposure.as_of.year,
@@ -87,15 +91,35 @@ def publish_budgets(
         specificity=fit.fitted.detection.specificity,
     )
     draws = min(DRAWS, assumptions.whole("look_ahead", "draws"))
-    return laws | _budgets(town, assumptions.changed(draws=draws), run, frames["unit_costs"], progress)
+    return laws | _budgets(
+        town, groups, assumptions.changed(draws=draws), run, frames["unit_costs"], progress
+    )
+
+
+def _rows_needed(tables: Frames, asked: set[str]) -> Frames:
+    """Rows of the chosen lots and, where some of these have no line on record, of all that a camera has seen."""
+    entries = tables["pipe_entries"]
+    needed = pl.DataFrame({"lot_id": sorted(asked)}, schema={"lot_id": pl.String})
+    if needed.join(entries, on="lot_id", how="anti").height:
+        needed = pl.concat([needed, tables["lot_inspections"].select("lot_id")]).unique()
+    kept = {
+        name: tables[name].join(needed, on="lot_id", how="semi", maintain_order="left")
+        for name in ("pipe_entries", "lot_segments", "lot_inspections")
+    }
+    states = tables["pipe_states"].join(kept["pipe_entries"], on="state", how="semi", maintain_order="left")
+    return kept | {"pipe_states": states}
 
 
 def _budgets(
-    town: Town, assumptions: Assumptions, run: Run, unit_costs: pl.DataFrame, progress: Progress
+    town: Town,
+    groups: list[Group],
+    assumptions: Assumptions,
+    run: Run,
+    unit_costs: pl.DataFrame,
+    progress: Progress,
 ) -> Frames:
     costs = loaded_costs(unit_costs)
     made: dict[str, list[pl.DataFrame]] = {name: [empty(contract.TABLES[name])] for name in TABLES}
-    groups = _groups(town.lots)
     for place, (kind, name, lot_ids) in enumerate(groups, start=1):
         if place % 10 == 1:
             progress(f"Budgets: {place} of {len(groups)}")
@@ -116,9 +140,9 @@ def _budgets(
     }
 
 
-def _groups(lots: pl.DataFrame) -> list[tuple[str, str, list[str]]]:
+def _groups(lots: pl.DataFrame) -> list[Group]:
     """Portfolios, then subdivisions, as far as the time of a build goes."""
-    found: list[tuple[str, str, list[str]]] = []
+    found: list[Group] = []
     n_lots = 0
     for kind in KINDS:
         grouped = (

@@ -62,7 +62,9 @@ def read_town(table: Callable[[str], pl.DataFrame]) -> Town:
     FitError
         There is no fit to simulate from.
     """
-    states, parts = table("pipe_states").sort("state"), table("life_law_parts")
+    states, parts = table("pipe_states"), table("life_law_parts")
+    if not states["state"].is_sorted():
+        states = states.sort("state")
     if parts.is_empty():
         raise FitError(
             "No budget can be made: the records carry no fitted curve yet. The page 'How pipes age' says why."
@@ -103,7 +105,11 @@ def read_town(table: Callable[[str], pl.DataFrame]) -> Town:
         lots=lots,
         pipes=pipes,
         entries=spread,
-        failed_now=matrix(states["failed_now"]).astype(np.float32)
+        failed_now=states["failed_now"]
+        .explode()
+        .to_numpy()
+        .astype(np.float32, copy=False)
+        .reshape(states.height, -1)
         if states.height
         else np.empty((0, 0), np.float32),
         parts=parts,
