@@ -18,6 +18,7 @@ import polars as pl
 from pipeline.assumptions import read_assumptions, write_own_copy
 from pipeline.errors import FitError
 from pipeline.exports import do_not_contact
+from pipeline.memory import give_back, keep_little
 from pipeline.progress import Progress, silent
 from pipeline.published import contract
 from pipeline.published.write import empty, publish
@@ -94,8 +95,10 @@ def build(workspace: Workspace, *, progress: Progress = silent) -> BuildReport:
     started = time.monotonic()
 
     def tell(text: str) -> None:
+        give_back()
         progress(f"[{time.monotonic() - started:6.1f} s] {text}")
 
+    keep_little()
     settings = workspace.settings()
     if not workspace.warehouse.exists():
         raise FitError("Nothing is loaded yet. Load a file with `underlot load FILE` first.")
@@ -201,10 +204,12 @@ def _scored_tables(
     made["lots"], made["lot_reasons"] = lots_and_reasons(
         lots, made["lot_segments"], inspections, newest, years, fit, scores, settings
     )
+    scores = None if scores is None else scores.without_later()
     if with_members:
         progress("Ranking connections")
         rng = np.random.default_rng([settings.seed, 7])
         made |= rank_connections(warehouse, fit, dated_exposure, scores, made["lots"], rules, rng=rng)
+    scores = None if scores is None else scores.without_members()
     made["canvass_areas"], made["canvass_lots"] = canvass_areas(made["lots"], scores, held_back, settings)
     progress("Comparing blocks and subdivisions")
     return made | _areas(lots, made["lots"], newest, scores, settings)

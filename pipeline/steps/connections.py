@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from models.looks import IntArray
 from models.ranking import bundle_neighbours
+from pipeline.memory import give_back
 from pipeline.published import contract
 from pipeline.steps.connections_places import tie_in_points
 from pipeline.steps.connections_ranks import BOUNDS, ENDS, TAIL, rank_part
@@ -97,6 +98,7 @@ def rank_connections(
         )
     )
     known = _with_chances(known, scores, lots)
+    give_back()
     frames = {"connection_assumptions": rules.assumptions()}
     ranked = known.filter(pl.col("column").is_not_null()).sort("lot_id")
     if scores is not None and ranked.height:

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from functools import reduce
 from operator import mul
-from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.looks import FloatArray, IntArray
 from models.ranking import Jobs, best_sequence, top_share
@@ -19,11 +17,14 @@ from pipeline.steps.connections_rules import (
     Consequences,
     Weight,
 )
+from pipeline.steps.connections_sides import DrawnPart
 from pipeline.steps.fit_scores import SCORE_LEVEL
 from pipeline.vocabulary import LateralPart
 
 #: Points kept of the cumulative benefit curve.
 MOST_POINTS = 300
+#: Draws that are fetched together: a cache line of them.
+DRAWS_AT_ONCE = 16
 TAIL = (1 - SCORE_LEVEL) / 2
 ENDS = ("low", "likely", "high")
 BOUNDS = ("", "_lower", "_upper")
@@ -43,7 +44,7 @@ NOT_ON_RECORD = {
 
 
 def rank_part(
-    part: str, ranked: pl.DataFrame, drawn: NDArray[Any], rules: Consequences
+    part: str, ranked: pl.DataFrame, drawn: DrawnPart, rules: Consequences
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rank connections by one part of their laterals.
 
@@ -53,7 +54,7 @@ def rank_part(
         Code of a `LateralPart`.
     ranked : DataFrame
         Connections with their facts, chances, lengths and `bundle` (from 1).
-    drawn : ndarray, shape (n_connections, n_draws)
+    drawn : DrawnPart
         Chance of that part by draw, in the order of `ranked`.
     rules : Consequences
         Weights and prices.
@@ -157,10 +158,12 @@ def _with_costs(known: pl.DataFrame, part: str, rules: Consequences) -> pl.DataF
 # -- the order -----------------------------------------------------------------------------------------------
 
 
-def _risks(drawn: NDArray[Any], consequence: FloatArray) -> Iterator[FloatArray]:
+def _risks(drawn: DrawnPart, consequence: FloatArray) -> Iterator[FloatArray]:
     """Chance times consequence of all connections, one draw after the other."""
-    for draw in range(drawn.shape[1]):
-        yield drawn[:, draw] * consequence
+    for first in range(0, drawn.n_draws, DRAWS_AT_ONCE):
+        # A line's draws lie side by side: to fetch them one by one would read all lines for each.
+        for row in np.ascontiguousarray(drawn.of(slice(first, first + DRAWS_AT_ONCE))):
+            yield row * consequence
 
 
 def _places(rules: Consequences, n: int) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
@@ -36,6 +37,8 @@ from pipeline.warehouse import Warehouse
 
 #: Lines whose draws are worked at once.
 LINES_AT_ONCE = 5_000
+#: Segments whose looks are weighed at once: each run looks through all rows of the fit's design.
+CALLED_AT_ONCE = 40_000
 #: Families whose repair-grade findings make each outcome.
 FAMILIES = {
     Outcome.ANY.value: (
@@ -151,6 +154,21 @@ class _Segments:
 
 
 @dataclass(frozen=True, slots=True)
+class DrawnPart:
+    """Chances of one part of the ranked lines.
+
+    Attributes
+    ----------
+    n_draws : int
+    of : callable
+        Takes a run of draws and returns their chances, shape (draws of the run, n_lines).
+    """
+
+    n_draws: int
+    of: Callable[[slice], NDArray[Any]]
+
+
+@dataclass(frozen=True, slots=True)
 class PartDraws:
     """Chances of parts of the ranked lines, by draw.
 
@@ -178,17 +196,22 @@ class PartDraws:
     scatter: Scatter
     n_located: int
 
-    def of(self, part: str) -> NDArray[Any]:
-        """Chances of a part, shape (n_lines, n_draws); made when asked for, since a million lines have a gigabyte."""
-        match part:
-            case LateralPart.WHOLE.value:
-                return self.scores.now[:, self.column].T
-            case LateralPart.TIE_IN.value:
-                return 1.0 - _sound(self.scores, self.segments, self.segments.first[1:] - 1)
-            case LateralPart.UPPER.value:
-                return self.upper
-            case _:
-                return self.lower
+    def of(self, part: str) -> DrawnPart:
+        """Chances of a part by runs of draws, made when asked for: of a million lines all draws are a gigabyte."""
+
+        def drawn(run: slice) -> NDArray[Any]:
+            match part:
+                case LateralPart.WHOLE.value:
+                    return self.scores.now[run, self.column]
+                case LateralPart.TIE_IN.value:
+                    last = self.segments.first[1:] - 1
+                    return 1.0 - _sound(self.scores, self.segments, last, run).T
+                case LateralPart.UPPER.value:
+                    return self.upper[:, run].T
+                case _:
+                    return self.lower[:, run].T
+
+        return DrawnPart(len(self.scores.now), drawn)
 
     def assumption(self) -> dict[str, str]:
         """How failures lie along segments, as a row of the published assumptions."""
@@ -324,12 +347,13 @@ class _Place:
         ).astype(np.float32)
 
 
-def _sound(scores: Scores, segments: _Segments, these: IntArray) -> NDArray[Any]:
-    """Chance of segments to be sound, shape (len(these), n_draws)."""
+def _sound(scores: Scores, segments: _Segments, these: IntArray, run: slice = slice(None)) -> NDArray[Any]:
+    """Chance of segments to be sound in a run of draws, shape (len(these), n_draws)."""
     is_member = segments.member[these] >= 0
-    sound = np.empty((len(these), len(scores.now)), dtype=np.float32)
-    sound[is_member] = 1.0 - scores.members[:, segments.member[these[is_member]]].T
-    sound[~is_member] = 1.0 - scores.now[:, segments.column[these[~is_member]]].T
+    now = scores.now[run]
+    sound = np.empty((len(these), len(now)), dtype=np.float32)
+    sound[is_member] = 1.0 - scores.members[run, segments.member[these[is_member]]].T
+    sound[~is_member] = 1.0 - now[:, segments.column[these[~is_member]]].T
     return sound
 
 
@@ -370,13 +394,39 @@ def _told_by_findings(
     at = segments.lives.select("life", "life_id").with_row_index("segment")
     seen = looks.join(at, on="life").sort("segment", "look_at", "is_bad")
     called = seen.filter("is_bad")["segment"].unique().sort().to_numpy().astype(np.int64)
-    share = place.shares(segments, called)
-    crosses = ((share > 0.0) & (share < 1.0)).any(axis=1)
-    called, share = called[crosses], share[crosses]
+    crosses = [
+        ((share > 0.0) & (share < 1.0)).any(axis=1)
+        for share in (place.shares(segments, these) for these in _in_blocks(called))
+    ]
+    called = called[np.concatenate(crosses)] if crosses else called
     split[called] = np.arange(len(called))
     seen = seen.filter(pl.col("segment").is_in(called)).join(
         stations, on=("life_id", "look_at"), how="left", maintain_order="left"
     )
+    upper, lower = (np.empty((len(called), len(fit.draws)), dtype=np.float32) for _ in range(2))
+    number = seen["segment"].to_numpy()
+    done = 0
+    for these in _in_blocks(called):
+        own = seen[np.searchsorted(number, these[0]) : np.searchsorted(number, these[-1], side="right")]
+        rows = slice(done, done + len(these))
+        upper[rows], lower[rows] = _split_pieces(fit, segments, these, own, place, scatter)
+        done += len(these)
+    return split, (upper, lower)
+
+
+def _in_blocks(segments: IntArray) -> list[IntArray]:
+    return [segments[a : a + CALLED_AT_ONCE] for a in range(0, len(segments), CALLED_AT_ONCE)]
+
+
+def _split_pieces(
+    fit: OutcomeFit,
+    segments: _Segments,
+    called: IntArray,
+    seen: pl.DataFrame,
+    place: _Place,
+    scatter: Scatter,
+) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Which piece it was, of some segments in order and the looks at them, with their footages."""
     located = Located(
         first_look=np.searchsorted(seen["segment"].to_numpy(), np.append(called, np.iinfo(np.int64).max)),
         is_bad=seen["is_bad"].to_numpy().astype(bool),
@@ -392,10 +442,9 @@ def _told_by_findings(
             pl.DataFrame({"segment": called, "look_at": np.zeros(len(called))}, schema_overrides={"segment": pl.UInt32}),
         ]
     ).sort("segment", "look_at", maintain_order=True)  # fmt: skip
-    law = _law_at(fit, segments.lives[times["segment"].to_numpy()], times["look_at"].to_numpy())
-    return split, split_by_looks(
-        law,
-        share.astype(np.float64),
+    return split_by_looks(
+        _law_at(fit, segments.lives[times["segment"].to_numpy()], times["look_at"].to_numpy()),
+        place.shares(segments, called),
         place.feet(segments.line[called]),
         located,
         scatter=scatter,

@@ -5,7 +5,7 @@ Whatever brought a camera, what it saw of a line tells about that line, so selec
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
@@ -67,6 +67,14 @@ class Scores:
     repaired: pl.DataFrame
     without_own: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=WITHOUT_OWN))
     members: FloatArray = field(default_factory=lambda: np.empty((0, 0), dtype=np.float32))
+
+    def without_later(self) -> Scores:
+        """Return the same without the draws at the horizon's end."""
+        return replace(self, later=self.later[:, :0].copy())
+
+    def without_members(self) -> Scores:
+        """Return the same without the draws of segments."""
+        return replace(self, members=self.members[:, :0].copy())
 
 
 def score_lines(
@@ -274,7 +282,7 @@ def score_unseen(
     years = unseen["year_built"].unique().sort().to_numpy()
     seen_years, seen_columns = seen["year_built"].to_numpy(), seen["column"].to_numpy()
     found: list[dict[str, int]] = []
-    now, later = [scores.now], [scores.later]
+    now, later = list[FloatArray](), list[FloatArray]()
     for year in years:
         similar, window = _similar(seen_years, int(year), settings.min_area_inspections)
         if len(similar) == 0:
@@ -302,15 +310,14 @@ def score_unseen(
         },
     )
     added = unseen.join(by_year, on="year_built").select(scores.lots.columns)
-    return Scores(
+    if not found:
+        return scores
+    return replace(
+        scores,
         lots=pl.concat([scores.lots, added]),
         # A line's draws stay side by side.
-        now=np.concatenate([part.T for part in now]).T,
-        later=np.concatenate([part.T for part in later]).T,
-        lives=scores.lives,
-        repaired=scores.repaired,
-        without_own=scores.without_own,
-        members=scores.members,
+        now=np.concatenate([part.T for part in (scores.now, *now)]).T,
+        later=np.concatenate([part.T for part in (scores.later, *later)]).T,
     )
 
 
