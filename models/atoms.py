@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit
 
-from models.laws import REFERENCE_AGE, link, time_scale
+from models.laws import REFERENCE_AGE, cumulative_hazard, link, time_scale
 from models.looks import FloatArray, IntArray
 
 
@@ -56,24 +56,39 @@ def log_age_from_reference(age: FloatArray) -> FloatArray:
     return result
 
 
-def life_atoms(code: int, log_age: FloatArray, at_atom: tuple[FloatArray, ...]) -> Atoms:
+def life_chances(
+    code: int, log_age: FloatArray, at: Predictors, row: IntArray
+) -> tuple[FloatArray, FloatArray]:
+    """S and 1 - S of atoms, as `life_atoms` has them."""
+    hazard = cumulative_hazard(code, at.log_hazard[row], at.log_shape[row], log_age)
+    if at.start is not None:
+        hazard += np.logaddexp(0.0, at.start)[row]
+    return np.exp(-hazard), -np.expm1(-hazard)
+
+
+def life_atoms(code: int, log_age: FloatArray, at: Predictors, row: IntArray) -> Atoms:
     """S = (1 - δ) exp(-G(u)) of a law, and derivatives up to the second.
 
-    `log_age` is from the reference age, above 0; `at_atom` holds h, log shape and, where pipe may have failed from
-    the start, logit δ.
+    `log_age` is from the reference age, above 0; `at` holds h, log shape and, where pipe may have failed from the
+    start, logit δ of the covariate rows, of which each atom is one.
     """
-    t = time_scale(code, log_age, at_atom[1])
-    of_law = link(code, at_atom[0] + t.value)
-    lost = np.logaddexp(0.0, at_atom[2]) if len(at_atom) > 2 else np.zeros_like(of_law.value)
-    survival = np.exp(-of_law.value - lost)
+    t = time_scale(code, log_age, at.log_shape[row])
+    of_law = link(code, at.log_hazard[row] + t.value)
+    hazard = of_law.value
+    if at.start is not None:
+        # Rows are few beside atoms: what an age does not change is worked out for rows.
+        hazard = hazard + np.logaddexp(0.0, at.start)[row]
+    survival = np.exp(-hazard)
     s_u = survival * of_law.slope
     # d(s_u) / du: all second derivatives come from it.
     slope = s_u * of_law.bend
     first: tuple[FloatArray, ...] = (-s_u, -s_u * t.slope)
     by_shape = -(s_u * t.bend + slope * t.slope**2)
     second: tuple[tuple[FloatArray, ...], ...] = ((-slope,), (-slope * t.slope, by_shape))
-    if len(at_atom) > 2:
-        share = expit(at_atom[2])
-        by_start = (-share * first[0], -share * first[1], -share * (1.0 - 2.0 * share) * survival)
+    if at.start is not None:
+        of_row = expit(at.start)
+        share = of_row[row]
+        bent = (-of_row * (1.0 - 2.0 * of_row))[row]
+        by_start = (-share * first[0], -share * first[1], bent * survival)
         first, second = (*first, -share * survival), (*second, by_start)
-    return Atoms(survival=survival, failed=-np.expm1(-of_law.value - lost), first=first, second=second)
+    return Atoms(survival=survival, failed=-np.expm1(-hazard), first=first, second=second)

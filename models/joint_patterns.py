@@ -63,7 +63,12 @@ class JointPatterns:
         of_factor[self.slot_factor] = groups.of_row[self.slot_row]
         term = self.term_of_factor[self.slot_factor]
         of_term[term] = of_pattern[self.pattern_of_term[term]] = groups.of_row[self.slot_row]
-        self.members = tuple(Members(of, groups.n) for of in (of_factor, of_term, of_pattern))
+        # The only factor of a term is that term: what either adds, the other takes away.
+        several = np.bincount(self.term_of_factor, minlength=len(self.term)) > 1
+        self.in_product, self.product = np.flatnonzero(several[self.term_of_factor]), np.flatnonzero(several)
+        self.members = tuple(
+            Members(of, groups.n) for of in (of_factor[self.in_product], of_term[self.product], of_pattern)
+        )
 
     def squares(
         self,
@@ -100,10 +105,13 @@ class JointPatterns:
         by_pattern = to_pattern @ by_term
         own = weight[self.pattern]
         of_factors, of_terms, of_patterns = self.members
+        found = of_patterns.squares(by_pattern, -1.0 / np.where(own > 0.0, own, 1.0))
+        if len(self.product) == 0:
+            return found
         return (
-            of_factors.squares(relative, -share[self.term_of_factor])
-            + of_terms.squares(by_term, share)
-            + of_patterns.squares(by_pattern, -1.0 / np.where(own > 0.0, own, 1.0))
+            found
+            + of_factors.squares(relative[self.in_product], -share[self.term_of_factor[self.in_product]])
+            + of_terms.squares(by_term[self.product], share[self.product])
         )
 
     def _jacobian(

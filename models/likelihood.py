@@ -13,7 +13,7 @@ import numpy as np
 from scipy import sparse
 
 from models.arrow import Arrow
-from models.atoms import Atoms, Predictors, life_atoms, log_age_from_reference
+from models.atoms import Atoms, Predictors, life_atoms, life_chances, log_age_from_reference
 from models.errors import ModelInputError
 from models.groups import Groups
 from models.joint_patterns import SMALLEST, JointPatterns
@@ -111,6 +111,12 @@ class LooksLikelihood:
             self.slot_row,
             groups or Groups(np.zeros(int(self.slot_row.max(initial=-1)) + 1, dtype=np.int64), 0),
         )
+        slot = self.joint.plain_slot
+        self.of_plain = (
+            self.slot_row[slot],
+            self._pattern_of_slot()[slot],
+            self.term_of_factor[self.slot_factor[slot]],
+        )
 
     def _gather(self, parts: Parts) -> None:
         """Number distinct (row, age) atoms, in order of row, and lay out the sparse sums."""
@@ -140,15 +146,18 @@ class LooksLikelihood:
         row = self.atom_row[self.sums.indices]
         new = np.ones(len(row), dtype=np.bool_)
         new[1:] = (factor[1:] != factor[:-1]) | (row[1:] != row[:-1])
-        self.slot_start = np.flatnonzero(new)
+        slot_start = np.append(np.flatnonzero(new), len(row))
         self.slot_factor, self.slot_row = factor[new], row[new]
+        entries = (self.sums.data, self.sums.indices, slot_start)
+        self.slot_sums = sparse.csr_array(entries, shape=(len(slot_start) - 1, self.sums.shape[1]))
 
     def _drop_impossible(self, parts: Parts) -> None:
         """Give weight 0 to patterns that no life could have shown, and remember their lives."""
         n_rows = int(self.atom_row.max(initial=-1)) + 1
         # Any scale will do: a law of shape 1 about the middle age leaves nothing vanishing by itself.
         middle = np.median(self.atom_log_age) if len(self.atom_log_age) else 0.0
-        factor, _ = self._factors(Predictors(np.full(n_rows, -middle), np.zeros(n_rows), None))
+        flat = Predictors(np.full(n_rows, -middle), np.zeros(n_rows), None)
+        factor = self._factors(*life_chances(self.law, self.atom_log_age, flat, self.atom_row))
         term = self.term_coef * self._products(factor)
         # What the sums would be if nothing cancelled, within factors and between terms.
         whole = np.abs(self.constant) + np.abs(self.sums).sum(axis=1)
@@ -162,13 +171,13 @@ class LooksLikelihood:
         looked_at = np.flatnonzero(of_life >= 0)
         self.excluded_lives = looked_at[impossible[of_life[looked_at]]]
 
-    def _factors(self, at: Predictors) -> tuple[FloatArray, Atoms]:
-        """G_f at the rows' parameters; F is used in place of S near 1, which keeps (0, a] exact."""
-        atoms = life_atoms(self.law, self.atom_log_age, tuple(eta[self.atom_row] for eta in at.all))
-        early = atoms.survival >= 0.5
-        value = self.sums @ np.where(early, -atoms.failed, atoms.survival)
+    def _factors(self, survival: FloatArray, failed: FloatArray) -> FloatArray:
+        """G_f at the atoms' chances; F is used in place of S near 1, which keeps (0, a] exact."""
+        early = survival >= 0.5
+        value = self.sums @ np.where(early, -failed, survival)
         value += self.constant + self.sums @ early.astype(np.float64)
-        return np.maximum(value, 0.0), atoms
+        result: FloatArray = np.maximum(value, 0.0)
+        return result
 
     def _products(self, factor: FloatArray) -> FloatArray:
         if self.is_linear:
@@ -184,7 +193,7 @@ class LooksLikelihood:
 
     def value(self, at: Predictors) -> float:
         """Log-likelihood at the predictors of each row."""
-        factor, _ = self._factors(at)
+        factor = self._factors(*life_chances(self.law, self.atom_log_age, at, self.atom_row))
         return float(self.weight @ np.log(self._chances(self._products(factor))))
 
     def derivatives(
@@ -201,7 +210,8 @@ class LooksLikelihood:
         kind : ndarray of int, shape (n_rows,), optional
             Which covariates each row has; default its own.
         """
-        factor, atoms = self._factors(at)
+        atoms = life_atoms(self.law, self.atom_log_age, at, self.atom_row)
+        factor = self._factors(atoms.survival, atoms.failed)
         product = self._products(factor)
         chance = self._chances(product)
         term_share = self.term_coef * product * (self.weight / chance)[self.pattern_of_term]
@@ -233,8 +243,7 @@ class LooksLikelihood:
 
     def _slot_slopes(self, per_atom: tuple[FloatArray, ...]) -> list[FloatArray]:
         """Σ coef · derivative within each slot, by predictor."""
-        entries = [self.sums.data * derivative[self.sums.indices] for derivative in per_atom]
-        return [np.add.reduceat(entry, self.slot_start) if len(entry) else entry for entry in entries]
+        return [self.slot_sums @ derivative for derivative in per_atom]
 
     def _gradient(
         self, pull: FloatArray, slopes: list[FloatArray], designs: tuple[FloatArray, ...], kind: IntArray
@@ -259,9 +268,7 @@ class LooksLikelihood:
     ) -> list[list[FloatArray]]:
         """Second derivatives by the predictors of one row: of S, and of patterns that depend on no other row."""
         atom_pull = self.sums.T @ pull
-        slot = self.joint.plain_slot
-        row, pattern = self.slot_row[slot], self._pattern_of_slot()[slot]
-        term = self.term_of_factor[self.slot_factor[slot]]
+        slot, (row, pattern, term) = self.joint.plain_slot, self.of_plain
         # Relative to the pattern's chance first: its square may be below what numbers can hold.
         plain = [slope[slot] * self.term_coef[term] / chance[pattern] for slope in slopes]
         weight = self.weight[pattern]
