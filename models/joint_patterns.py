@@ -15,6 +15,8 @@ from models.looks import BoolArray, FloatArray, IntArray
 
 #: A probability below this is taken as this: exp(-690), far beyond any believable record.
 SMALLEST = 1e-300
+#: Slots whose slopes by all coefficients are alive at once: a few megabytes, which also keeps near the processor.
+SLOTS_AT_ONCE = 20_000
 
 
 class JointPatterns:
@@ -47,11 +49,74 @@ class JointPatterns:
         groups: Groups,
     ) -> None:
         joint = _joint(term_of_factor, pattern_of_term, n_patterns, slot_factor)
-        self.pattern = np.flatnonzero(joint)
-        self.term = np.flatnonzero(joint[pattern_of_term])
-        self.factor = np.flatnonzero(joint[pattern_of_term[term_of_factor]])
-        in_joint = joint[pattern_of_term[term_of_factor[slot_factor]]]
-        self.slot, self.plain_slot = np.flatnonzero(in_joint), np.flatnonzero(~in_joint)
+        pattern_of_factor = pattern_of_term[term_of_factor]
+        of_slot = pattern_of_factor[slot_factor]
+        self.plain_slot = np.flatnonzero(~joint[of_slot])
+        n_slots = np.where(joint, np.bincount(of_slot, minlength=n_patterns), 0)
+        block = np.where(joint, (np.cumsum(n_slots) - n_slots) // SLOTS_AT_ONCE, -1)
+        n_blocks = int(block.max(initial=-1)) + 1
+        parts = (
+            _split(block[of], n_blocks)
+            for of in (of_slot, pattern_of_factor, pattern_of_term, np.arange(n_patterns))
+        )
+        self.blocks = tuple(
+            _Block(
+                slot, factor, term, pattern, term_of_factor, pattern_of_term, slot_factor, slot_row, groups
+            )
+            for slot, factor, term, pattern in zip(*parts, strict=True)
+            if len(pattern)
+        )
+
+    def squares(
+        self,
+        slopes: list[FloatArray],
+        factor: FloatArray,
+        term_share: FloatArray,
+        weight: FloatArray,
+        designs: tuple[FloatArray, ...],
+        kind: IntArray,
+    ) -> Arrow | None:
+        """The part of the Hessian from products of first derivatives, within terms and within patterns.
+
+        Parameters
+        ----------
+        slopes : list of ndarray, shape (n_slots,)
+            Derivative of each slot by each predictor, of all slots.
+        factor, term_share, weight : ndarray
+            Value of each factor, share of each term in the gradient, weight of each pattern, of all.
+        designs : tuple of ndarray, shape (n_kinds, …)
+            Covariates of each predictor.
+        kind : ndarray of int, shape (n_rows,)
+            Kind of covariates of each row.
+
+        Returns
+        -------
+        Arrow or None
+            None where there are no such patterns.
+        """
+        total: Arrow | None = None
+        for block in self.blocks:
+            found = block.squares(slopes, factor, term_share, weight, designs, kind)
+            total = found if total is None else total + found
+        return total
+
+
+class _Block:
+    """Some of the joint patterns, with their terms, factors and slots numbered among themselves."""
+
+    def __init__(
+        self,
+        slot: IntArray,
+        factor: IntArray,
+        term: IntArray,
+        pattern: IntArray,
+        term_of_factor: IntArray,
+        pattern_of_term: IntArray,
+        slot_factor: IntArray,
+        slot_row: IntArray,
+        groups: Groups,
+    ) -> None:
+        self.slot, self.factor, self.term, self.pattern = slot, factor, term, pattern
         self.term_of_factor = np.searchsorted(self.term, term_of_factor[self.factor])
         self.pattern_of_term = np.searchsorted(self.pattern, pattern_of_term[self.term])
         self.slot_factor = np.searchsorted(self.factor, slot_factor[self.slot])
@@ -79,19 +144,7 @@ class JointPatterns:
         designs: tuple[FloatArray, ...],
         kind: IntArray,
     ) -> Arrow:
-        """The part of the Hessian from products of first derivatives, within terms and within patterns.
-
-        Parameters
-        ----------
-        slopes : list of ndarray, shape (n_slots,)
-            Derivative of each slot by each predictor, of all slots.
-        factor, term_share, weight : ndarray
-            Value of each factor, share of each term in the gradient, weight of each pattern, of all.
-        designs : tuple of ndarray, shape (n_kinds, …)
-            Covariates of each predictor.
-        kind : ndarray of int, shape (n_rows,)
-            Kind of covariates of each row.
-        """
+        """As `JointPatterns.squares`."""
         n_factors, n_terms, n_patterns = len(self.factor), len(self.term), len(self.pattern)
         share = term_share[self.term]
         relative = self._jacobian(slopes, designs, kind) / np.maximum(factor[self.factor], SMALLEST)[:, None]
@@ -128,6 +181,13 @@ class JointPatterns:
         # An effect adds to the first predictor.
         effect = np.bincount(self.slot_factor, weights=slopes[0][self.slot], minlength=len(self.factor))
         return np.column_stack((*parts, effect))
+
+
+def _split(block: IntArray, n_blocks: int) -> list[IntArray]:
+    """Positions of each block, rising."""
+    order = np.argsort(block, kind="stable")
+    first = np.searchsorted(block[order], np.arange(n_blocks + 1))
+    return [order[first[i] : first[i + 1]] for i in range(n_blocks)]
 
 
 def _joint(

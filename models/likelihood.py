@@ -219,9 +219,10 @@ class LooksLikelihood:
         slopes = self._slot_slopes(atoms.first)
         kind = np.arange(len(at.log_hazard)) if kind is None else kind
         bends = self._row_bends(pull, chance, atoms, slopes, len(kind))
-        hessian = self._over_rows(bends, designs, kind) + self.joint.squares(
-            slopes, factor, term_share, self.weight, designs, kind
-        )
+        hessian = self._over_rows(bends, designs, kind)
+        squares = self.joint.squares(slopes, factor, term_share, self.weight, designs, kind)
+        if squares is not None:
+            hessian += squares
         gradient = self._gradient(pull, slopes, designs, kind)
         return Derivatives(float(self.weight @ np.log(chance)), gradient, hessian)
 
