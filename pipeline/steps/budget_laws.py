@@ -29,6 +29,8 @@ NEW_ERA = "1980_on"
 SITE_TERMS = ("depth", "expansive", "tree", *SIZES)
 #: Lots whose segments' draws are alive at once.
 LOTS_AT_ONCE = 50_000
+#: Rows of draws that are compared at once.
+ROWS_AT_ONCE = 20_000
 PIPE, SITE, AREA = "pipe", "site", "area"
 NO_AREA = ""
 
@@ -247,8 +249,15 @@ def _chances(
 def _distinct(draws: FloatArray) -> tuple[IntArray, FloatArray]:
     """Distinct rows and which of them each row is."""
     as_bytes = draws.view(np.dtype((np.void, draws.dtype.itemsize * draws.shape[1])))[:, 0]
-    _, first, like = np.unique(as_bytes, return_index=True, return_inverse=True)
-    return like.astype(np.int64), draws[first]
+    # Sorted by their places, not themselves: to copy the draws of a large town's pipes would take gigabytes.
+    order = np.argsort(as_bytes, kind="stable")
+    is_new = np.ones(len(order), dtype=np.bool_)
+    for a in range(1, len(order), ROWS_AT_ONCE):
+        here = slice(a, a + ROWS_AT_ONCE)
+        is_new[here] = as_bytes[order[here]] != as_bytes[order[a - 1 : a - 1 + len(is_new[here])]]
+    like = np.empty(len(order), dtype=np.int64)
+    like[order] = np.cumsum(is_new) - 1
+    return like, draws[order[is_new]]
 
 
 def _joined(parts: list[tuple[IntArray, FloatArray]]) -> tuple[IntArray, FloatArray]:
@@ -256,5 +265,7 @@ def _joined(parts: list[tuple[IntArray, FloatArray]]) -> tuple[IntArray, FloatAr
         return np.empty(0, dtype=np.int64), np.empty((0, 1), dtype=np.float32)
     offsets = np.cumsum([0, *(len(draws) for _, draws in parts[:-1])])
     keys = np.concatenate([like + offset for (like, _), offset in zip(parts, offsets, strict=True)])
-    again, draws = _distinct(np.concatenate([draws for _, draws in parts]))
+    every = np.concatenate([draws for _, draws in parts])
+    parts.clear()
+    again, draws = _distinct(every)
     return again[keys], draws
