@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit
 
-from models.laws import REFERENCE_AGE, cumulative_hazard, link, time_scale
+from models.laws import REFERENCE_AGE, Scale, cumulative_hazard, link, time_scale
 from models.looks import FloatArray, IntArray
 
 
@@ -23,12 +23,6 @@ class Predictors:
     log_shape: FloatArray
     start: FloatArray | None
 
-    @property
-    def all(self) -> tuple[FloatArray, ...]:
-        """Those that there are, in the order of the coefficients."""
-        both = (self.log_hazard, self.log_shape)
-        return both if self.start is None else (*both, self.start)
-
     def take(self, row: IntArray) -> Predictors:
         """Predictors of some rows, or of rows that share theirs."""
         start = None if self.start is None else self.start[..., row]
@@ -37,16 +31,45 @@ class Predictors:
 
 @dataclass(frozen=True)
 class Atoms:
-    """S and its derivatives by the predictors, one value per atom.
+    """S and 1 - S, one value per atom, and what derivatives by the predictors are made of when asked for.
 
-    `first[i]` is dS / dη_i and `second[i][j]` (j <= i) is d²S / dη_i dη_j, η in the order of
-    `Predictors.all`.
+    All of them at once would be a dozen arrays as long as there are atoms. Predictors η are numbered: log hazard,
+    log shape, start.
     """
 
     survival: FloatArray
     failed: FloatArray
-    first: tuple[FloatArray, ...]
-    second: tuple[tuple[FloatArray, ...], ...]
+    _fall: FloatArray
+    _bend: FloatArray
+    _scale: Scale
+    _start: tuple[FloatArray, FloatArray] | None
+
+    @property
+    def n_predictors(self) -> int:
+        """Number of predictors."""
+        return 2 if self._start is None else 3
+
+    def first(self, i: int) -> FloatArray:
+        """Return dS / dη_i."""
+        if i == 2:
+            return -self._shares[0] * self.survival
+        return -self._fall if i == 0 else -self._fall * self._scale.slope
+
+    def second(self, i: int, j: int) -> FloatArray:
+        """Return d²S / dη_i dη_j, j <= i."""
+        if i == 2:
+            share, bent = self._shares
+            return bent * self.survival if j == 2 else -share * self.first(j)
+        if i == 0:
+            return -self._bend
+        if j == 0:
+            return -self._bend * self._scale.slope
+        return -(self._fall * self._scale.bend + self._bend * self._scale.slope**2)
+
+    @property
+    def _shares(self) -> tuple[FloatArray, FloatArray]:
+        assert self._start is not None
+        return self._start
 
 
 def log_age_from_reference(age: FloatArray) -> FloatArray:
@@ -79,16 +102,10 @@ def life_atoms(code: int, log_age: FloatArray, at: Predictors, row: IntArray) ->
         # Rows are few beside atoms: what an age does not change is worked out for rows.
         hazard = hazard + np.logaddexp(0.0, at.start)[row]
     survival = np.exp(-hazard)
-    s_u = survival * of_law.slope
-    # d(s_u) / du: all second derivatives come from it.
-    slope = s_u * of_law.bend
-    first: tuple[FloatArray, ...] = (-s_u, -s_u * t.slope)
-    by_shape = -(s_u * t.bend + slope * t.slope**2)
-    second: tuple[tuple[FloatArray, ...], ...] = ((-slope,), (-slope * t.slope, by_shape))
+    fall = survival * of_law.slope
+    start = None
     if at.start is not None:
-        of_row = expit(at.start)
-        share = of_row[row]
-        bent = (-of_row * (1.0 - 2.0 * of_row))[row]
-        by_start = (-share * first[0], -share * first[1], bent * survival)
-        first, second = (*first, -share * survival), (*second, by_start)
-    return Atoms(survival=survival, failed=-np.expm1(-hazard), first=first, second=second)
+        share = expit(at.start)
+        start = share[row], (-share * (1.0 - 2.0 * share))[row]
+    # d(fall) / du: all second derivatives come from it.
+    return Atoms(survival, -np.expm1(-hazard), fall, fall * of_law.bend, t, start)

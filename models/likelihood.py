@@ -216,7 +216,8 @@ class LooksLikelihood:
         chance = self._chances(product)
         term_share = self.term_coef * product * (self.weight / chance)[self.pattern_of_term]
         pull = term_share[self.term_of_factor] / np.maximum(factor, SMALLEST)
-        slopes = self._slot_slopes(atoms.first)
+        # Derivatives of S, summed within each slot, by predictor.
+        slopes = [self.slot_sums @ atoms.first(i) for i in range(atoms.n_predictors)]
         kind = np.arange(len(at.log_hazard)) if kind is None else kind
         bends = self._row_bends(pull, chance, atoms, slopes, len(kind))
         hessian = self._over_rows(bends, designs, kind)
@@ -241,10 +242,6 @@ class LooksLikelihood:
     def _pattern_of_slot(self) -> IntArray:
         result: IntArray = self.pattern_of_term[self.term_of_factor[self.slot_factor]]
         return result
-
-    def _slot_slopes(self, per_atom: tuple[FloatArray, ...]) -> list[FloatArray]:
-        """Σ coef · derivative within each slot, by predictor."""
-        return [self.slot_sums @ derivative for derivative in per_atom]
 
     def _gradient(
         self, pull: FloatArray, slopes: list[FloatArray], designs: tuple[FloatArray, ...], kind: IntArray
@@ -275,11 +272,11 @@ class LooksLikelihood:
         weight = self.weight[pattern]
         return [
             [
-                total_by(self.atom_row, atom_pull * second, n_rows)
+                total_by(self.atom_row, atom_pull * atoms.second(i, j), n_rows)
                 - total_by(row, weight * plain[i] * plain[j], n_rows)
-                for j, second in enumerate(seconds)
+                for j in range(i + 1)
             ]
-            for i, seconds in enumerate(atoms.second)
+            for i in range(atoms.n_predictors)
         ]
 
     def _over_rows(
