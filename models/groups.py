@@ -48,9 +48,11 @@ class Members:
     """
 
     def __init__(self, of: IntArray, n: int) -> None:
-        self.of, self.n = of, n
-        self.order = np.argsort(of, kind="stable")
-        self.first = np.searchsorted(of[self.order], np.arange(n + 1))
+        self.n = n
+        order = np.argsort(of, kind="stable")
+        # Of the type that sparse matrices index by, which else is looked over and copied at every sum.
+        self.first = np.searchsorted(of[order], np.arange(n + 1)).astype(np.int32)
+        self.grouped = order[: self.first[-1]].astype(np.int32)
 
     def squares(self, rows: FloatArray, weight: FloatArray | float) -> Arrow:
         """Σ weight · row rowᵀ, the last entry of each row standing for the effect of its own group."""
@@ -59,7 +61,7 @@ class Members:
         corner = rows[:, :p].T @ weighted[:, :p]
         if self.n == 0:
             return Arrow(corner, np.zeros((0, p)), np.zeros(0))
-        grouped = self.order[: self.first[-1]]
-        to_group = sparse.csr_array((rows[grouped, p], grouped, self.first), shape=(self.n, len(rows)))
+        entries = (rows[self.grouped, p], self.grouped, self.first)
+        to_group = sparse.csr_array(entries, shape=(self.n, len(rows)))
         beside = to_group @ weighted
         return Arrow(corner, beside[:, :p], beside[:, p])

@@ -121,7 +121,11 @@ class _Block:
         self.pattern_of_term = np.searchsorted(self.pattern, pattern_of_term[self.term])
         self.slot_factor = np.searchsorted(self.factor, slot_factor[self.slot])
         self.slot_row = slot_row[self.slot]
-        self.first_slot = np.searchsorted(self.slot_factor, np.arange(len(self.factor) + 1))
+        first_slot = np.searchsorted(self.slot_factor, np.arange(len(self.factor) + 1))
+        # Of the type that sparse matrices index by, as are those that do not change from step to step.
+        self.first_slot = first_slot.astype(np.int32)
+        self.to_term = _sums(self.term_of_factor, len(self.term))
+        self.to_pattern = _sums(self.pattern_of_term, len(self.pattern))
         # Factors without a slot are certain whatever the curve, and have no slope: any group will do.
         of_factor = np.zeros(len(self.factor), dtype=np.int64)
         of_term, of_pattern = (np.zeros(len(x), dtype=np.int64) for x in (self.term, self.pattern))
@@ -145,17 +149,11 @@ class _Block:
         kind: IntArray,
     ) -> Arrow:
         """As `JointPatterns.squares`."""
-        n_factors, n_terms, n_patterns = len(self.factor), len(self.term), len(self.pattern)
         share = term_share[self.term]
-        relative = self._jacobian(slopes, designs, kind) / np.maximum(factor[self.factor], SMALLEST)[:, None]
-        to_term = sparse.csr_array(
-            (np.ones(n_factors), (self.term_of_factor, np.arange(n_factors))), shape=(n_terms, n_factors)
-        )
-        by_term = to_term @ relative
-        to_pattern = sparse.csr_array(
-            (share, (self.pattern_of_term, np.arange(n_terms))), shape=(n_patterns, n_terms)
-        )
-        by_pattern = to_pattern @ by_term
+        relative = self._jacobian(slopes, designs, kind)
+        relative /= np.maximum(factor[self.factor], SMALLEST)[:, None]
+        by_term = self.to_term @ relative
+        by_pattern = self.to_pattern @ (share[:, None] * by_term)
         own = weight[self.pattern]
         of_factors, of_terms, of_patterns = self.members
         found = of_patterns.squares(by_pattern, -1.0 / np.where(own > 0.0, own, 1.0))
@@ -171,16 +169,21 @@ class _Block:
         self, slopes: list[FloatArray], designs: tuple[FloatArray, ...], kind: IntArray
     ) -> FloatArray:
         """Slopes of factors by the coefficients, and in the last column by their group's effect."""
-        parts = []
+        parts, of_slot = [], kind[self.slot_row].astype(np.int32)
         for slope, design in zip(slopes, designs, strict=True):
             by_kind = sparse.csr_array(
-                (slope[self.slot], kind[self.slot_row], self.first_slot),
-                shape=(len(self.factor), len(design)),
+                (slope[self.slot], of_slot, self.first_slot), shape=(len(self.factor), len(design))
             )
             parts.append(by_kind @ design)
         # An effect adds to the first predictor.
         effect = np.bincount(self.slot_factor, weights=slopes[0][self.slot], minlength=len(self.factor))
         return np.column_stack((*parts, effect))
+
+
+def _sums(whole: IntArray, n: int) -> sparse.csr_array:
+    """Matrix that adds up the parts of each whole."""
+    parts = np.arange(len(whole))
+    return sparse.csr_array((np.ones(len(whole)), (whole, parts)), shape=(n, len(whole)))
 
 
 def _split(block: IntArray, n_blocks: int) -> list[IntArray]:

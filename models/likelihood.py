@@ -127,6 +127,10 @@ class LooksLikelihood:
         renumber = np.empty(len(first), dtype=np.int64)
         renumber[by_row] = np.arange(len(first))
         self.atom_row = forms.row[first][by_row]
+        self.row_start = np.searchsorted(self.atom_row, np.arange(forms.row.max(initial=-1) + 2)).astype(
+            np.int32
+        )
+        self.every_atom = np.arange(len(first), dtype=np.int32)
         self.atom_log_age = log_age_from_reference(forms.age[first][by_row])
         shape = (forms.n_forms, len(first))
         self.sums = sparse.csr_array((forms.coef, (forms.form, renumber[atom])), shape=shape)
@@ -265,14 +269,17 @@ class LooksLikelihood:
         n_rows: int,
     ) -> list[list[FloatArray]]:
         """Second derivatives by the predictors of one row: of S, and of patterns that depend on no other row."""
-        atom_pull = self.sums.T @ pull
+        atoms_of_row = (self.sums.T @ pull, self.every_atom, self.row_start)
+        of_row = sparse.csr_array(atoms_of_row, shape=(len(self.row_start) - 1, len(self.every_atom)))
+        # Rows behind the last that has an atom.
+        behind = n_rows - len(self.row_start) + 1
         slot, (row, pattern, term) = self.joint.plain_slot, self.of_plain
         # Relative to the pattern's chance first: its square may be below what numbers can hold.
         plain = [slope[slot] * self.term_coef[term] / chance[pattern] for slope in slopes]
         weight = self.weight[pattern]
         return [
             [
-                total_by(self.atom_row, atom_pull * atoms.second(i, j), n_rows)
+                np.pad(of_row @ atoms.second(i, j), (0, behind))
                 - total_by(row, weight * plain[i] * plain[j], n_rows)
                 for j in range(i + 1)
             ]
