@@ -25,6 +25,7 @@ def deviations(covariance: FloatArray, n: int, rng: np.random.Generator) -> Floa
     ndarray, shape (n, p)
     """
     variance, axes = np.linalg.eigh(covariance)
-    root = axes * np.sqrt(np.maximum(variance, 0.0))
-    drawn: FloatArray = rng.standard_normal((n, len(variance))) @ root.T
+    # The symmetric root: of axes with equal variances any may come out, and rounding would choose other draws.
+    root = (axes * np.sqrt(np.maximum(variance, 0.0))) @ axes.T
+    drawn: FloatArray = rng.standard_normal((n, len(variance))) @ root
     return drawn

@@ -132,8 +132,9 @@ def test_quantile_undoes_chance_for_every_draw_row_and_condition(family):
     chance = fit.failure_probability(age[1], x[:4], **(how | {"parameters": draws[1]}))
     np.testing.assert_allclose(chance, [0.1, 0.3, 0.5, 0.9], rtol=1e-8)
     rows = fit.failure_probability(40.0, x[:4], **how)
-    np.testing.assert_array_equal(
-        rows[2], fit.failure_probability(40.0, x[:4], **(how | {"parameters": draws[2]}))
+    # One draw alone may be summed in another order than all of them: equal but for rounding.
+    np.testing.assert_allclose(
+        rows[2], fit.failure_probability(40.0, x[:4], **(how | {"parameters": draws[2]})), rtol=1e-14
     )
 
 
