@@ -17,17 +17,16 @@ from models.ranking import bundle_neighbours
 from pipeline.memory import give_back
 from pipeline.published import contract
 from pipeline.steps.connections_places import tie_in_points
-from pipeline.steps.connections_ranks import BOUNDS, ENDS, TAIL, rank_part
-from pipeline.steps.connections_rules import Consequences
-from pipeline.steps.connections_sides import (
+from pipeline.steps.connections_property_line import (
     ASSUMED,
     ASSUMED_LENGTH,
     BEYOND,
-    LINES_AT_ONCE,
     RECORDED,
-    part_draws,
     property_lines,
 )
+from pipeline.steps.connections_ranks import BOUNDS, ENDS, TAIL, rank_part
+from pipeline.steps.connections_rules import Consequences
+from pipeline.steps.connections_sides import LINES_AT_ONCE, part_draws
 from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import Scores

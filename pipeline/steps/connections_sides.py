@@ -1,4 +1,4 @@
-"""Upper and lower laterals: where each line crosses the property line, and the chances of its two sides by draw."""
+"""Upper and lower laterals: the chances of the two sides of each line, by draw."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ from models.sides import (
     under_a_verdict,
     upper_shares,
 )
+from pipeline.steps.connections_property_line import extents
 from pipeline.steps.connections_rules import Consequences
 from pipeline.steps.fit_design import life_looks, rounded
 from pipeline.steps.fit_input import Exposure
@@ -49,90 +50,6 @@ FAMILIES = {
 }
 #: Looks that found a segment bad and say where: so many tell how failures lie, and no more are needed.
 LEAST_TO_TELL, MOST_TO_TELL = 100, 4_000
-RECORDED, ASSUMED, ASSUMED_LENGTH, BEYOND = "recorded", "assumed", "length_assumed", "beyond_line"
-
-
-# -- where the property line is ------------------------------------------------------------------------------
-
-
-def property_lines(lives: pl.DataFrame, facts: pl.DataFrame, rules: Consequences) -> pl.DataFrame:
-    """Find where each line crosses the property line.
-
-    Parameters
-    ----------
-    lives : DataFrame
-        `lot_id, length_ft` of the segments in use, from the building on.
-    facts : DataFrame
-        `lot_id, property_line_ft, street_class`.
-    rules : Consequences
-        Lengths of lower laterals where the property line is not on record.
-
-    Returns
-    -------
-    DataFrame
-        Per lot: `line_ft` [ft], `known_property_ft` [ft; NULL where assumed], `property_line_source`, `lower_row`
-        (which assumption of `rules.lower_laterals`), `upper_length_ft` and `lower_length_ft` as most likely.
-    """
-    lengths = lives.group_by("lot_id", maintain_order=True).agg(
-        known_ft=pl.col("length_ft").fill_nan(None).sum(),
-        n_open=pl.col("length_ft").fill_nan(None).is_null().sum(),
-    )
-    own = {row.street_class: place for place, row in enumerate(rules.lower_laterals)}
-    joined = lengths.join(facts.select("lot_id", "property_line_ft", "street_class"), on="lot_id", how="left")
-    likely = pl.Series("likely", [row.length_ft.likely for row in rules.lower_laterals])
-    placed = joined.with_columns(
-        lower_row=pl.col("street_class").replace_strict(own, default=own[None], return_dtype=pl.Int64)
-    ).with_columns(
-        likely_ft=pl.col("lower_row").replace_strict(dict(enumerate(likely)), return_dtype=pl.Float64)
-    )
-    recorded, is_open = pl.col("property_line_ft"), pl.col("n_open") > 0
-    return (
-        placed.with_columns(
-            line_ft=pl.when(is_open)
-            .then(
-                pl.max_horizontal(
-                    pl.lit(rules.unknown_length_ft),
-                    pl.col("known_ft") + pl.col("likely_ft"),
-                    recorded.fill_null(0.0) + pl.col("likely_ft"),
-                )
-            )
-            .otherwise("known_ft")
-        )
-        .with_columns(known_property_ft=pl.when(recorded < pl.col("line_ft")).then(recorded))
-        .with_columns(
-            property_line_source=pl.when(pl.col("known_property_ft").is_not_null())
-            .then(pl.lit(RECORDED))
-            .when(recorded.is_not_null())
-            .then(pl.lit(BEYOND))
-            .when(is_open)
-            .then(pl.lit(ASSUMED_LENGTH))
-            .otherwise(pl.lit(ASSUMED)),
-            upper_length_ft=pl.coalesce(
-                "known_property_ft", (pl.col("line_ft") - pl.col("likely_ft")).clip(lower_bound=0.0)
-            ),
-        )
-        .with_columns(lower_length_ft=pl.col("line_ft") - pl.col("upper_length_ft"))
-        .select(
-            "lot_id", "line_ft", "known_property_ft", "property_line_source", "lower_row", "upper_length_ft", "lower_length_ft",
-        )
-    )  # fmt: skip
-
-
-def _extents(lives: pl.DataFrame, lines: pl.DataFrame) -> tuple[FloatArray, FloatArray]:
-    """Footage of each segment from the building; where lengths are not on record, the rest in equal parts."""
-    length = pl.col("length_ft").fill_nan(None)
-    rest = (pl.col("line_ft") - length.sum()) / length.is_null().sum()
-    to_ft = pl.col("filled").cum_sum().over("lot_id")
-    laid = (
-        lives.select("lot_id", "length_ft")
-        .join(lines.select("lot_id", "line_ft"), on="lot_id", how="left", maintain_order="left")
-        .with_columns(filled=length.fill_null(rest.over("lot_id")))
-        .select(to_ft=to_ft, from_ft=to_ft - pl.col("filled"))
-    )
-    return laid["from_ft"].to_numpy(), laid["to_ft"].to_numpy()
-
-
-# -- chances by draw -----------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,7 +230,7 @@ def _segments(lives: pl.DataFrame, ranked: pl.DataFrame) -> _Segments:
         maintain_order="left",
     )
     line = own["ranked_line"].to_numpy().astype(np.int64)
-    from_ft, to_ft = _extents(own, ranked)
+    from_ft, to_ft = extents(own, ranked)
     return _Segments(
         lives=own,
         first=np.searchsorted(line, np.arange(ranked.height + 1)).astype(np.int64),

@@ -9,8 +9,8 @@ import polars as pl
 import pytest
 
 from models.money import Spread
+from pipeline.steps.connections_property_line import property_lines
 from pipeline.steps.connections_rules import FILE, Consequences, parse
-from pipeline.steps.connections_sides import property_lines
 
 SHIPPED = (resources.files("pipeline.rules") / FILE).read_text(encoding="utf-8")
 
