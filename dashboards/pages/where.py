@@ -7,8 +7,9 @@ from typing import Any
 
 import panel as pn
 import polars as pl
+from markupsafe import Markup
 
-from dashboards import parts, theme, wording
+from dashboards import markup, parts, theme, wording
 from dashboards.charts import areas
 from dashboards.data import Records
 from dashboards.filters import Filters, View
@@ -104,7 +105,7 @@ class _Maps:
     def __init__(self, records: Records, filters: Filters, size: pn.widgets.Select) -> None:
         self._records, self._filters, self._size = records, filters, size
         self._counted = parts.figures([])
-        self._coarse = pn.Column(sizing_mode="stretch_width", margin=0)
+        self._coarse = parts.text("")
         self._charts: tuple[parts.Chart, parts.Chart] | None = None
         self._drawn_of = ""
         self._maps = pn.Column(sizing_mode="stretch_width", margin=0)
@@ -121,9 +122,8 @@ class _Maps:
             found = found.with_columns(lots_asked_for=pl.lit(view.in_words()))
         drawn = areas.with_shapes(found)
         self._counted.object = _counts(found, name, is_narrowed=_is_narrowed(view)).object
-        notes = self._notes(view, size, found, name)
-        if notes or self._coarse.objects:
-            self._coarse.objects = [parts.note(said) for said in notes]
+        notes = [markup.note(said) for said in self._notes(view, size, found, name)]
+        self._coarse.param.update(object=str(Markup("").join(notes)), visible=bool(notes))
         if drawn.is_empty():
             self._charts = None
             self._maps.objects = (
@@ -190,7 +190,7 @@ def _hot_spots(records: Records, filters: Filters) -> pn.viewable.Viewable:
         ((period, search),) = searches.items()
         return parts.card(
             parts.heading("Hot spots"),
-            parts.live(lambda name: pn.Column(*_search(records, period, search, name)), within),
+            parts.live_text(lambda name: _search(records, period, search, name), within),
         )
     chosen = pn.widgets.Select(
         name="Looks searched",
@@ -204,24 +204,19 @@ def _hot_spots(records: Records, filters: Filters) -> pn.viewable.Viewable:
     return parts.card(
         parts.heading("Hot spots"),
         chosen,
-        parts.live(
-            lambda period, name: pn.Column(
-                *_search(records, period, searches[period], name), sizing_mode="stretch_width"
-            ),
-            chosen,
-            within,
+        parts.live_text(
+            lambda period, name: _search(records, period, searches[period], name), chosen, within
         ),
     )
 
 
-def _search(
-    records: Records, period: str, search: dict[str, Any], subdivision: str
-) -> list[pn.viewable.Viewable]:
+def _search(records: Records, period: str, search: dict[str, Any], subdivision: str) -> pn.pane.HTML:
+    """What one search found, in one pane: panes are what a page costs."""
     spots = records.hot_spots(period, subdivision)
-    pieces = [parts.paragraph(search["sentence"], wording.SEARCH_OF_ALL)]
+    pieces = [markup.paragraph(search["sentence"], wording.SEARCH_OF_ALL)]
     if spots.height:
         pieces.append(
-            parts.table(
+            markup.table(
                 spots,
                 [
                     Shown("hot spot", lambda r: f"{r['zone']}", is_number=True),
@@ -236,9 +231,9 @@ def _search(
             )
         )
     elif subdivision:
-        pieces.append(parts.note(f"No zone of this search has an inspected lot in {subdivision}."))
-    pieces.append(parts.paragraph(wording.HOT_SPOT_WARNING, small=True))
-    return pieces
+        pieces.append(markup.note(f"No zone of this search has an inspected lot in {subdivision}."))
+    pieces.append(markup.paragraph(wording.HOT_SPOT_WARNING, small=True))
+    return parts.text(Markup("").join(pieces))
 
 
 def _counts(found: pl.DataFrame, name: str, *, is_narrowed: bool) -> pn.pane.HTML:
