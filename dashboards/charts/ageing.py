@@ -71,6 +71,18 @@ def _share(field: str) -> alt.Y:
     return alt.Y(field, title="share failed", axis=PER_CENT, scale=alt.Scale(domain=[0, 1]))
 
 
+def _pale(stretch: alt.Chart) -> alt.Chart:
+    """Mark where the records do not determine the curve: pale, between dotted lines."""
+    return stretch.mark_area(
+        interpolate="step-after",
+        color=theme.OPEN,
+        opacity=0.85,
+        stroke="#8A7A3C",
+        strokeDash=[2, 3],
+        strokeWidth=1,
+    )
+
+
 def _stepped(split: pl.DataFrame, oldest: float) -> list[alt.Chart]:
     known = split.filter("is_determined")
     unknown = split.filter(~pl.col("is_determined"))
@@ -85,27 +97,16 @@ def _stepped(split: pl.DataFrame, oldest: float) -> list[alt.Chart]:
             detail=alt.Detail("run:N"),
         )
     )
-    open_stretch = (
-        alt.Chart(unknown)
-        .mark_area(
-            interpolate="step-after",
-            color=theme.OPEN,
-            opacity=0.85,
-            stroke="#8A7A3C",
-            strokeDash=[2, 3],
-            strokeWidth=1,
-        )
-        .encode(
-            x=age,
-            y=_share("undetermined_to:Q"),
-            y2=alt.Y2("undetermined_from:Q"),
-            detail=alt.Detail("run:N"),
-            tooltip=[
-                alt.Tooltip("age_years:Q", title="age"),
-                alt.Tooltip("undetermined_from:Q", title="undetermined, from", format=".0%"),
-                alt.Tooltip("undetermined_to:Q", title="to", format=".0%"),
-            ],
-        )
+    open_stretch = _pale(alt.Chart(unknown)).encode(
+        x=age,
+        y=_share("undetermined_to:Q"),
+        y2=alt.Y2("undetermined_from:Q"),
+        detail=alt.Detail("run:N"),
+        tooltip=[
+            alt.Tooltip("age_years:Q", title="age"),
+            alt.Tooltip("undetermined_from:Q", title="undetermined, from", format=".0%"),
+            alt.Tooltip("undetermined_to:Q", title="to", format=".0%"),
+        ],
     )
     line = (
         alt.Chart(known)
@@ -228,14 +229,7 @@ def _chosen_without_rows(oldest: float, colour: str) -> dict[str, Any]:
     every = of("every").mark_line(
         interpolate="step-after", strokeWidth=1.6, strokeDash=[3, 3], color=theme.QUIET
     )
-    open_stretch = of("open").mark_area(
-        interpolate="step-after",
-        color=theme.OPEN,
-        opacity=0.85,
-        stroke="#8A7A3C",
-        strokeDash=[2, 3],
-        strokeWidth=1,
-    )
+    open_stretch = _pale(of("open"))
     band = of("known").mark_area(interpolate="step-after", opacity=0.22, color=colour)
     line = of("known").mark_line(interpolate="step-after", strokeWidth=2.2, color=colour)
     told = [
