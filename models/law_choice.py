@@ -101,9 +101,22 @@ def choose_law(
         _score(law, chance, chances[FAVOURED], evidence[law], bad, group) for law, chance in chances.items()
     )
     best = min(scores, key=lambda score: score.log_score)
-    is_ahead = np.isfinite(best.ahead.error) and -best.ahead.by > best.ahead.error
-    is_borne_out = best.evidence - evidence[FAVOURED] > LEAST_EVIDENCE
-    return LawChoice(law=best.law if is_ahead and is_borne_out else FAVOURED, best=best.law, scores=scores)
+    is_better = is_borne_out(-best.ahead.by, best.ahead.error, best.evidence - evidence[FAVOURED])
+    return LawChoice(law=best.law if is_better else FAVOURED, best=best.law, scores=scores)
+
+
+def is_borne_out(ahead: float, error: float, evidence: float) -> bool:
+    """Whether two witnesses speak for a richer fit: looks left out, and the looks that were fitted.
+
+    Parameters
+    ----------
+    ahead, error : float
+        How much better it foretells looks left out, in log score per look, and the standard error of that; an error that
+        is not finite speaks for nothing.
+    evidence : float
+        Log marginal likelihood of the looks fitted, less that of the plainer fit.
+    """
+    return bool(np.isfinite(error) and ahead > error and evidence > LEAST_EVIDENCE)
 
 
 def _score(

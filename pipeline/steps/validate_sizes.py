@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from models.backtest import Lead, lead_of
-from models.law_choice import LEAST_EVIDENCE
+from models.law_choice import is_borne_out
 from pipeline.progress import Progress
 from pipeline.settings import DetectionRates, Settings
 from pipeline.steps.fit_candidates import SIZES
@@ -79,7 +79,7 @@ def judge_sizes(exposure: Exposure, outcome: str, settings: Settings, progress: 
     SizesInFits
         Used on two witnesses, as another law of life is (`models.law_choice`): looks left out are foretold better
         by more than the standard error of the difference, and the log marginal likelihood of the looks that were
-        fitted is better by `LEAST_EVIDENCE`.
+        fitted is better by `models.law_choice.LEAST_EVIDENCE`.
 
     Notes
     -----
@@ -97,7 +97,7 @@ def judge_sizes(exposure: Exposure, outcome: str, settings: Settings, progress: 
     compared = _compare(asked, rows, folds, question, outcome, _quick(settings))
     if compared is None:
         return SizesInFits(exposure, False, "")
-    is_used = is_worth_it(compared.lead, compared.evidence)
+    is_used = is_borne_out(compared.lead.by, compared.lead.error, compared.evidence)
     sentence = _sentence(compared, is_used=is_used)
     return SizesInFits(with_sizes(exposure) if is_used else exposure, is_used, sentence)
 
@@ -106,19 +106,6 @@ def told_of_sizes(laws_tried: pl.DataFrame, sizes: SizesInFits) -> pl.DataFrame:
     """Say beside the chosen law of life whether fits take in length and bore, and why."""
     told = pl.concat_str("sentence", pl.lit(f" {sizes.sentence}" if sizes.sentence else ""))
     return laws_tried.with_columns(sentence=pl.when("is_chosen").then(told).otherwise("sentence"))
-
-
-def is_worth_it(lead: Lead, evidence: float) -> bool:
-    """Decide whether fits take sizes in.
-
-    Parameters
-    ----------
-    lead : Lead
-        Of the fit with sizes over the one without, on looks left out.
-    evidence : float
-        Log marginal likelihood of the looks fitted, with sizes less without.
-    """
-    return bool(np.isfinite(lead.error) and lead.by > lead.error and evidence > LEAST_EVIDENCE)
 
 
 def _quick(settings: Settings) -> Settings:

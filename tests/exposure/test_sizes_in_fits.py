@@ -8,14 +8,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.backtest import Lead
+from models.law_choice import is_borne_out
 from pipeline.progress import silent
 from pipeline.settings import Settings
 from pipeline.steps.fit_input import read_exposure
 from pipeline.steps.fit_regression import fit_outcome, fitted_curves, fitted_groups
 from pipeline.steps.fit_sizes import size_words, with_sizes
 from pipeline.steps.fit_terms import regression_terms
-from pipeline.steps.validate_sizes import SizesInFits, is_worth_it, judge_sizes, told_of_sizes
+from pipeline.steps.validate_sizes import SizesInFits, judge_sizes, told_of_sizes
 
 SHAPE, SCALE_YEARS, TYPICAL_FT = 2.5, 50.0, 40.0
 
@@ -163,7 +163,7 @@ def test_doublings_are_counted_and_a_length_of_a_camera_that_was_stopped_is_left
     ids=["both", "not borne out", "within its error", "worse", "one group"],
 )
 def test_both_witnesses_must_speak_for_sizes(by, error, evidence, expected):
-    assert is_worth_it(Lead(by, error), evidence) is expected
+    assert is_borne_out(by, error, evidence) is expected
 
 
 def test_what_was_found_stands_beside_the_chosen_law():
