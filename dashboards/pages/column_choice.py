@@ -140,7 +140,10 @@ class ColumnChoice:
         given = _listed(said.get("unit") or said.get("format") or "")[0]
         options = {"as it says": "", **{words: code for code, words in forms.items()}}
         made.param.update(
-            options=options, value=given if given in options.values() else "", visible=bool(forms)
+            options=options,
+            value=given if given in options.values() else "",
+            # Its place is kept while there is nothing to choose: what stands below must not move from under a click.
+            styles={"visibility": "visible" if forms else "hidden"},
         )
 
     def _form_of(self, header: str, name: str) -> Answer:

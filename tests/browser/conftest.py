@@ -8,7 +8,7 @@ import shutil
 import socket
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -52,6 +52,7 @@ SERVE = (
     "{port}",
 )
 TOWN_LOTS = 2_000
+FAILED = pytest.StashKey[bool]()
 
 
 @dataclass
@@ -136,6 +137,14 @@ class Watched:
         log = self.server.log()
         assert not re.search(r"error|traceback|exception", log, re.IGNORECASE), log
 
+    def last_words(self) -> str:
+        """What the page and the server say; a row of a table says what its cells say."""
+        lines = self.page.locator("main").aria_snapshot().splitlines()
+        dull = ("- cell ", "- columnheader ", "- rowgroup", "- option ", "- 'option ")
+        text = "\n".join(line for line in lines if not line.lstrip().startswith(dull) or "[selected]" in line)
+        faults = "\n".join([*self.faults, *self.console, *self.outside])
+        return f"The page said last:\n{text}\nFaults:\n{faults}\nThe server:\n{self.server.log()[-3_000:]}"
+
     def on_console(self, message: ConsoleMessage) -> None:
         """Keep what the console should not have said."""
         if message.type in {"error", "warning", "assert"}:
@@ -191,10 +200,20 @@ def town_server(town: Path) -> Iterator[Server]:
         yield server
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Let the fixtures of a test know that it failed."""
+    report = yield
+    if report.when == "call" and report.failed:
+        item.stash[FAILED] = True
+    return report
+
+
 @pytest.fixture
-def watch(browser: Browser) -> Iterator[Callable[..., Watched]]:
+def watch(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Callable[..., Watched]]:
     """Return a function that opens a watched page of a server at one of the widths."""
     contexts = []
+    all_watched = []
 
     def start(server: Server, width: str = "wide") -> Watched:
         across, down = WIDTHS[width]
@@ -203,6 +222,7 @@ def watch(browser: Browser) -> Iterator[Callable[..., Watched]]:
         page = context.new_page()
         page.set_default_timeout(PATIENCE_MS)
         watched = Watched(page, server)
+        all_watched.append(watched)
         page.on("console", watched.on_console)
         page.on("pageerror", lambda fault: watched.faults.append(str(fault)))
         page.on("request", lambda request: watched.on_request(request.url))
@@ -210,5 +230,8 @@ def watch(browser: Browser) -> Iterator[Callable[..., Watched]]:
         return watched
 
     yield start
+    if FAILED in request.node.stash:
+        for watched in all_watched:
+            print(watched.last_words())  # noqa: T201 - the failure happened elsewhere: this is all there is to see of it
     for context in contexts:
         context.close()

@@ -122,6 +122,23 @@ def test_a_click_right_after_a_field_was_changed_finds_what_was_put_there(
         watched.assert_clean()
 
 
+def test_no_button_moves_from_under_the_hand_when_a_field_is_changed(
+    own_server: Server, watch: Watch, jobs: Path
+) -> None:
+    """A mouse button that goes down on one element and up on another is no click."""
+    watched = watch(own_server)
+    page = watched.open("page=records")
+    drop(page, jobs)
+    check = page.get_by_role("button", name="Check the rows")
+    expect(check).to_be_visible(timeout=DESK_MS)
+    offered = page.get_by_role("combobox", name="read as")
+    n_offered, place = offered.count(), check.bounding_box()
+    take_for(page, "Date of job", "inspection date")
+    expect(offered).to_have_count(n_offered + 1)
+    assert check.bounding_box() == place
+    watched.assert_clean()
+
+
 def test_another_kind_of_file_and_an_unreadable_one_are_told(
     own_server: Server, watch: Watch, tmp_path: Path
 ) -> None:
