@@ -106,7 +106,8 @@ def _decimal_hint(bare: str, decimal: str) -> str:
 _UNIT = "|".join(sorted((re.escape(word) for word in LENGTH_WORDS), key=len, reverse=True))
 _FRACTION = r"(?P<whole>\d+)[ -]+(?P<num>\d+)/(?P<den>\d+)|(?P<num0>\d+)/(?P<den0>\d+)"
 _FEET_INCHES = re.compile(
-    r"(?P<ft>\d+)\s*(?:'|’|′|ft\.?|feet|foot)[\s-]*(?P<in>\d+(?:\.\d+)?)\s*(?:\"|”|″|''|in\.?|inch|inches)?",
+    r"(?P<ft>\d+)\s*(?:'|’|′|ft\.?|feet|foot)[\s-]*(?P<in>\d+(?:\.\d+)?|(?:\d+[ -]+)?\d+/\d+)\s*"
+    r"(?:\"|”|″|''|in\.?|inch|inches)?",
     re.IGNORECASE,
 )
 _WITH_UNIT = re.compile(rf"(?P<number>[\d.,+\- ]*\d[.,]?|[\d\s/\-]+/\d+)\s*(?P<unit>{_UNIT})", re.IGNORECASE)
@@ -140,8 +141,9 @@ def parse_length(text: str, *, unit: str, to: str, decimal: str = ".") -> float 
     """
     bare = text.strip()
     both = _FEET_INCHES.fullmatch(bare)
-    if both is not None:
-        return (float(both["ft"]) * 12 + float(both["in"])) / INCHES[to]
+    inches = None if both is None else _amount(both["in"], ".")
+    if both is not None and isinstance(inches, float):
+        return (float(both["ft"]) * 12 + inches) / INCHES[to]
     single = _WITH_UNIT.fullmatch(bare)
     if single is not None:
         unit = LENGTH_WORDS[single["unit"].lower()]
