@@ -100,7 +100,7 @@ def headers_at(rows: list[list[str]], position: int) -> tuple[list[str], int]:
     is_second_row = (
         bool(named)
         and len(lower) == len(upper)
-        and _look(lower).n_texts == len(named)
+        and len(_texts(lower)) == len(named)
         and any(header_key(cell) in known_headers() for cell in lower if cell)
         and all(_is_merged(upper, lower, i) for i in named)
     )
@@ -116,8 +116,13 @@ def _is_merged(upper: list[str], lower: list[str], i: int) -> bool:
     return i + 1 < len(upper) and not upper[i + 1] and bool(lower[i + 1])
 
 
+def _texts(row: list[str]) -> list[str]:
+    return [cell for cell in row if len(cell) <= LONGEST_HEADER and not _NOT_TEXT.fullmatch(cell)]
+
+
 def _look(row: list[str]) -> _Look:
-    texts = [cell for cell in row if len(cell) <= LONGEST_HEADER and not _NOT_TEXT.fullmatch(cell)]
+    # Each text counts once: a record of many boxes ticked with "x" is no row of columns named x.
+    texts = set(_texts(row))
     return _Look(
         n_filled=sum(bool(cell) for cell in row),
         n_texts=len(texts),

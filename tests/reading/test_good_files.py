@@ -80,6 +80,15 @@ def test_records_full_of_known_words_are_not_taken_for_headers(tmp_path):
     assert raw.n_read == 1
 
 
+def test_boxes_ticked_with_x_are_not_taken_for_headers(tmp_path):
+    # Checklists tick with "x", which is also what a column of eastings may be called.
+    names = ["address", "date", "year built", *(f"seen {k}" for k in range(20))]
+    record = ["1 Elm St", "2020-05-04", "1950", *["x"] * 20]
+    raw = read_text(tmp_path, "\n".join(",".join(row) for row in (names, record, record)))
+    assert raw.headers == tuple(names)
+    assert raw.n_read == 2
+
+
 def test_headers_in_no_known_language_stay_the_headers(tmp_path):
     raw = read_text(tmp_path, "Ort,Zustand,Werkstoff,Art\nA Weg,gut,Beton,KS\nB Weg,date,main,KM\n")
     assert raw.headers == ("Ort", "Zustand", "Werkstoff", "Art")
