@@ -113,6 +113,7 @@ def propose(raw: RawRows, *, layout: str | None = None, today: date | None = Non
             notes.extend(said)
             if is_year(table.by_name[name]):
                 notes.extend(_default_year_notes(found[name], raw.column(found[name])))
+    notes.extend(_twin_notes(raw.headers, found))
     if decimal == ",":
         notes.append("Numbers are written with a decimal comma.")
     return Proposal(
@@ -142,15 +143,15 @@ def _place(table: Table, samples: Mapping[str, list[str]], today: date) -> dict[
     """Match columns to headers one to one, the most alike first; {column: header}."""
     pairs = sorted(
         (
-            (likeness, -order, column.name, header)
+            (-likeness, order, place, column.name, header)
             for order, column in enumerate(table.columns)
-            for header in samples
+            for place, header in enumerate(samples)
             if (likeness := _likeness(column, header)) >= CLOSE_ENOUGH
         ),
-        reverse=True,
     )
     found: dict[str, str] = {}
-    for likeness, _, name, header in pairs:
+    for unlikeness, _, _, name, header in pairs:
+        likeness = -unlikeness
         column = table.by_name[name]
         # Spellings of another language or trade are still the column that the header says: they are told,
         # to be explained. Numbers or dates under such a header are something else.
@@ -190,13 +191,20 @@ def _likeness(column: Column, header: str) -> float:
     """How alike a header and a column are, 0 to 100; 100 for the canonical name itself."""
     if fold(header) == column.name:
         return 100.0
-    key = header_key(header)
+    keys = {header_key(header), _without_unit(column, header)}
     known = {header_key(name) for name in (column.name, *column.synonyms)}
-    if key in known:
+    if keys & known:
         return 99.0
-    best = max((fuzz.ratio(key, name) for name in known if len(name) > 3), default=0.0)
-    words = max((fuzz.token_sort_ratio(key, name) for name in known if len(name) > 3), default=0.0)
-    return min(max(best, words), 98.0)
+    pairs = [(key, name) for key in keys for name in known if len(name) > 3]
+    best = max((max(fuzz.ratio(*pair), fuzz.token_sort_ratio(*pair)) for pair in pairs), default=0.0)
+    return min(best, 98.0)
+
+
+def _without_unit(column: Column, header: str) -> str:
+    """Key of a header; of one such as "Length ft" without its last word, where that is a unit of this column."""
+    match = _UNIT_IN_HEADER.search(header)
+    is_unit = match and _HEADER_UNITS.get(match["unit"].lower()) in quantities.units_for(column.name)
+    return header_key(header[: match.start()] if match and is_unit else header)
 
 
 def _share_readable(column: Column, values: list[str], today: date) -> float:
@@ -240,6 +248,23 @@ def _missing(table: Table, found: Mapping[str, str]) -> tuple[str, ...]:
         either.append(("main_id", "manhole_id"))
     missing += [" or ".join(pair) for pair in either if not any(name in found for name in pair)]
     return tuple(missing)
+
+
+def _twin_notes(headers: tuple[str, ...], found: Mapping[str, str]) -> list[str]:
+    """Say which of several columns with one header was taken; readers number the later ones."""
+    notes = []
+    for header in found.values():
+        twins = [other for other in headers if re.fullmatch(rf"{re.escape(header)} \(\d+\)", other)]
+        if twins:
+            notes.append(
+                f"{len(twins) + 1} columns are headed '{header}'; the first is taken. If it should be another, "
+                f"name that one in the map as {_either(twins)}."
+            )
+    return notes
+
+
+def _either(names: list[str]) -> str:
+    return " or ".join(repr(name) for name in names)
 
 
 def _why_layout(table: Table, found: Mapping[str, str], *, named: bool) -> str:
@@ -297,8 +322,9 @@ def _unit_notes(column: Column, header: str, values: list[str]) -> list[str]:
 
 
 def _date_notes(header: str, values: list[str], today: date) -> list[str]:
+    readings = ((value, quantities.parse_date(value, today=today)) for value in values)
     open_dates = [
-        value for value in values if len(quantities.orders_possible(value, today=today) - {"ymd"}) == 2
+        value for value, read in readings if isinstance(read, Fault) and read.code == "ambiguous_date"
     ]
     proven = {
         next(iter(orders))

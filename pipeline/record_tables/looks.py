@@ -46,7 +46,18 @@ INSPECTIONS = Table(
         footage(
             "end_ft",
             "footage reached [ft]; empty means the whole line",
-            synonyms=("length", "footage", "total ft", "end ft", "distance", "pipe length", "len"),
+            synonyms=(
+                "length",
+                "footage",
+                "total ft",
+                "total footage",
+                "end ft",
+                "distance",
+                "pipe length",
+                "line length",
+                "lateral length",
+                "len",
+            ),
         ),
         Column(
             "line_drained",

@@ -17,7 +17,15 @@ LOTS = Table(
             "address",
             "text",
             "street address",
-            synonyms=("address", "property address", "site address", "property", "location"),
+            synonyms=(
+                "address",
+                "property address",
+                "site address",
+                "street address",
+                "job address",
+                "property",
+                "location",
+            ),
         ),
         Column(
             "lon",
@@ -44,7 +52,7 @@ LOTS = Table(
             "year the building was built",
             low=1600,
             high=LAST_YEAR,
-            synonyms=("year built", "yr built", "built", "house year", "yob"),
+            synonyms=("year built", "yr built", "built", "house built", "blt", "yr blt", "house year", "yob"),
         ),
         Column(
             "subdivision",

@@ -78,6 +78,45 @@ def test_ambiguous_dates_are_told(proposal):
     ) in found.notes
 
 
+def test_a_date_that_is_the_same_in_either_order_is_not_called_ambiguous(proposal):
+    found = proposal("address,date\n1 Elm St,4/4/2020\n2 Elm St,5/6/2020\n")
+    assert any("has dates such as 5/6/2020" in note for note in found.notes)
+    alone = proposal("address,date\n1 Elm St,4/4/2020\n2 Elm St,5/5/2020\n")
+    assert not any("cannot be told apart" in note for note in alone.notes)
+
+
+@pytest.mark.parametrize(
+    ("header", "column"),
+    [
+        ("Length ft", "end_ft"),
+        ("LENGTH_FT", "end_ft"),
+        ("Length, feet", "end_ft"),
+        ("Line length (ft)", "end_ft"),
+        ("Dia in", "diameter_in"),
+        ("Dia., in.", "diameter_in"),
+        ("Avg depth ft", "depth_ft"),
+        ("Pipe age yrs", "age_years"),
+        ("House blt.", "year_built"),
+        ("Yr. Blt", "year_built"),
+        ("House built", "year_built"),
+    ],
+)
+def test_headers_that_end_in_a_unit_or_shorten_a_word_are_placed(proposal, header, column):
+    # Headings as inspectors write them; common practice.
+    found = proposal(f'address,date,verdict,"{header}"\n1 Elm St,2020-05-04,ok,6\n', layout="jobs")
+    assert placed(found).get(column) == header
+
+
+def test_of_columns_with_one_header_the_first_is_taken_and_the_others_told(proposal):
+    found = proposal("address,date,date,length\n1 Elm St,2020-05-04,2021-05-04,40\n", layout="jobs")
+    assert placed(found)["inspection_date"] == "date"
+    assert found.unplaced == ("date (2)",)
+    assert (
+        "2 columns are headed 'date'; the first is taken. If it should be another, name that one in the map as "
+        "'date (2)'."
+    ) in found.notes
+
+
 def test_a_list_of_houses_is_no_list_of_inspections(proposal):
     # More of its headers are columns of "jobs", but without a date no row of it could be loaded as one.
     found = proposal("parcel,address,year built,pipe material,depth\n007,1 Elm St,1950,PVC,4\n")
