@@ -73,7 +73,9 @@ def propose(workspace: Workspace, request: Request, tell: Tell) -> Any:
     """Say what each header of a file is taken for."""
     tell(stage="Reading the file")
     given = _map_of(request) if "map" in request else None
-    plan = plan_load(Path(request["file"]), column_map=given, layout=request.get("layout"))
+    plan = plan_load(
+        Path(request["file"]), column_map=given, layout=request.get("layout"), sheet=request.get("sheet")
+    )
     return proposal_in_words(plan)
 
 

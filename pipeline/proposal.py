@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
-import polars as pl
 from rapidfuzz import fuzz
 
 from pipeline import quantities
@@ -15,6 +14,16 @@ from pipeline.column_rules import ColumnMap, ColumnRule, fold
 from pipeline.columns import LAYOUTS, Column, Table
 from pipeline.errors import InputFileError, SettingsError
 from pipeline.material_runs import parse_run
+from pipeline.proposal_notes import (
+    Note,
+    date_notes,
+    default_year_notes,
+    layout_note,
+    sheet_notes,
+    twin_notes,
+    unit_notes,
+    word_notes,
+)
 from pipeline.quantities import Fault
 from pipeline.readers.headers import header_key
 from pipeline.readers.raw import RawRows
@@ -34,9 +43,6 @@ SHARE_READABLE = 0.5
 SHARE_CERTAIN = 0.9
 #: A column that a row cannot do without counts this many placed headers in choosing the layout.
 MISSING_WEIGHT = 2
-WORDS_SHOWN = 8
-#: 1900 is taken for a default from this many rows on, if it is this many times as frequent as 1898 to 1902 around it.
-FEWEST_DEFAULTS, DEFAULT_TIMES = 5, 5
 
 _UNIT_IN_HEADER = re.compile(r"[(\[,_ ]\s*(?:in )?(?P<unit>[a-z%]+)\.?\s*[)\]]?\s*$", re.IGNORECASE)
 _HEADER_UNITS = {**quantities.LENGTH_WORDS, "%": "pct", "pct": "pct", "percent": "pct", "years": "years", "yrs": "years", "months": "months"}  # fmt: skip
@@ -56,15 +62,19 @@ class Proposal:
     missing : tuple of str
         Columns that rows cannot do without and that no header was found for; "a or b" where one of
         two is enough.
-    notes : tuple of str
-        One sentence each: why this layout, which unit was taken, which words are in no list, which dates
-        are ambiguous.
+    open_points : tuple of Note
+        Why this layout, which unit was taken, which words are in no list, which dates are ambiguous.
     """
 
     map: ColumnMap
     unplaced: tuple[str, ...]
     missing: tuple[str, ...]
-    notes: tuple[str, ...]
+    open_points: tuple[Note, ...]
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The open points for somebody who edits the map, one sentence or two each."""
+        return tuple(note.for_the_map() for note in self.open_points)
 
     @property
     def is_complete(self) -> bool:
@@ -106,21 +116,21 @@ def propose(raw: RawRows, *, layout: str | None = None, today: date | None = Non
             "Choose another sheet or header row, or write a column map and give it with --map.",
         )
     decimal = _decimal(found, samples)
-    rules, notes = {}, [_why_layout(table, found, named=layout is not None)]
+    rules, notes = {}, [layout_note(table, len(found), named=layout is not None), *sheet_notes(raw)]
     for name in table.by_name:
         if name in found:
             rules[name], said = _rule(table.by_name[name], found[name], samples[found[name]], today)
             notes.extend(said)
             if is_year(table.by_name[name]):
-                notes.extend(_default_year_notes(found[name], raw.column(found[name])))
-    notes.extend(_twin_notes(raw.headers, found))
+                notes.extend(default_year_notes(found[name], raw.column(found[name])))
+    notes.extend(twin_notes(raw.headers, found))
     if decimal == ",":
-        notes.append("Numbers are written with a decimal comma.")
+        notes.append(Note("Numbers are written with a decimal comma."))
     return Proposal(
         map=ColumnMap(table.name, rules, sheet=raw.sheet, decimal=decimal),
         unplaced=tuple(h for h in raw.headers if h not in found.values() and not _is_nothing(h, samples[h])),
         missing=_missing(table, found),
-        notes=tuple(notes),
+        open_points=tuple(notes),
     )
 
 
@@ -250,32 +260,6 @@ def _missing(table: Table, found: Mapping[str, str]) -> tuple[str, ...]:
     return tuple(missing)
 
 
-def _twin_notes(headers: tuple[str, ...], found: Mapping[str, str]) -> list[str]:
-    """Say which of several columns with one header was taken; readers number the later ones."""
-    notes = []
-    for header in found.values():
-        twins = [other for other in headers if re.fullmatch(rf"{re.escape(header)} \(\d+\)", other)]
-        if twins:
-            notes.append(
-                f"{len(twins) + 1} columns are headed '{header}'; the first is taken. If it should be another, "
-                f"name that one in the map as {_either(twins)}."
-            )
-    return notes
-
-
-def _either(names: list[str]) -> str:
-    return " or ".join(repr(name) for name in names)
-
-
-def _why_layout(table: Table, found: Mapping[str, str], *, named: bool) -> str:
-    if named:
-        return f"The layout is '{table.name}', as you said: {table.text}"
-    return (
-        f"The layout looks like '{table.name}' ({table.text.rstrip('.')}), from {len(found)} of its "
-        f"{len(table.columns)} columns."
-    )
-
-
 # ------------------------------------------------------------------ how to read a column
 
 
@@ -284,20 +268,20 @@ def _decimal(found: Mapping[str, str], samples: Mapping[str, list[str]]) -> str:
     return "," if any(_DECIMAL_COMMA.fullmatch(value) for value in values) else "."
 
 
-def _rule(column: Column, header: str, values: list[str], today: date) -> tuple[ColumnRule, list[str]]:
+def _rule(column: Column, header: str, values: list[str], today: date) -> tuple[ColumnRule, list[Note]]:
     """Make the rule for a column, and say what a person should look at."""
     rule = ColumnRule(headers=(header,))
     if (unit := _unit_of(column, header)) is not None:
-        return replace(rule, unit=unit), [f"'{header}' is read in {unit}, as its header says."]
+        return replace(rule, unit=unit), [Note(f"'{header}' is read in {unit}, as its header says.")]
     if column.kind == "date":
-        return rule, _date_notes(header, values, today)
+        return rule, date_notes(header, values, today)
     if set(quantities.units_for(column.name)) == set(quantities.INCHES):
-        return rule, _unit_notes(column, header, values)
+        return rule, unit_notes(column, header, values)
     if _is_material(column):
-        return rule, _word_notes("material", header, [v for v in values if isinstance(parse_run(v), Fault)])
+        return rule, word_notes("material", header, [v for v in values if isinstance(parse_run(v), Fault)])
     if column.codes is not None:
         known = codes_by_word(column.codes, {})
-        return rule, _word_notes(column.name, header, [v for v in values if word_key(v) not in known])
+        return rule, word_notes(column.name, header, [v for v in values if word_key(v) not in known])
     return rule, []
 
 
@@ -308,56 +292,3 @@ def _unit_of(column: Column, header: str) -> str | None:
     if unit not in quantities.units_for(column.name) or column.name.endswith(f"_{unit}"):
         return None
     return unit
-
-
-def _unit_notes(column: Column, header: str, values: list[str]) -> list[str]:
-    """Say which unit bare lengths are taken for, where neither the header nor the values name one."""
-    own = "feet" if column.name.endswith("_ft") else "inches"
-    bare = [value for value in values if not any(letter.isalpha() or letter in "'\"’”" for letter in value)]
-    if fold(header) == column.name or not bare:
-        return []
-    return [
-        f"'{header}' has numbers such as {bare[0]} without a unit; they are read in {own}, unless you add a unit to its section."
-    ]
-
-
-def _date_notes(header: str, values: list[str], today: date) -> list[str]:
-    readings = ((value, quantities.parse_date(value, today=today)) for value in values)
-    open_dates = [
-        value for value, read in readings if isinstance(read, Fault) and read.code == "ambiguous_date"
-    ]
-    proven = {
-        next(iter(orders))
-        for value in values
-        if len(orders := quantities.orders_possible(value, today=today) - {"ymd"}) == 1
-    }
-    if not open_dates or len(proven) == 1:
-        return []
-    return [
-        f"'{header}' has dates such as {open_dates[0]} whose day and month cannot be told apart; add "
-        'format = "mdy" or format = "dmy" to its section, or these rows are rejected.'
-    ]
-
-
-def _default_year_notes(header: str, given: pl.Series) -> list[str]:
-    """Say where 1900 stands in a year column far more often than its neighbours: likely an entry by default."""
-    years = given.cast(pl.Float64, strict=False)
-    n_1900 = int((years == 1900).sum())
-    n_beside = int(years.is_between(1898, 1902).sum()) - n_1900
-    if n_1900 < FEWEST_DEFAULTS or n_1900 <= DEFAULT_TIMES * n_beside:
-        return []
-    return [
-        f'\'{header}\' has the year 1900 in {n_1900} rows. If that stands for "not known", add blank = ["1900"] to '
-        "its section."
-    ]
-
-
-def _word_notes(name: str, header: str, unknown: list[str]) -> list[str]:
-    if not unknown:
-        return []
-    shown = ", ".join(repr(word) for word in unknown[:WORDS_SHOWN])
-    more = f" and {len(unknown) - WORDS_SHOWN} more" if len(unknown) > WORDS_SHOWN else ""
-    return [
-        f"'{header}' has words to explain: {shown}{more}. Say what they mean under [values.{name}], or "
-        "rows with them are rejected."
-    ]

@@ -20,8 +20,8 @@ class ColumnChoice:
     ----------
     proposal : dict
         Answer of the desk to 'propose'.
-    on_layout : callable
-        Proposes again, for another layout.
+    on_other : callable
+        Proposes again, for another layout (or None) and a sheet (or None); tells whether that could be done.
     on_check : callable
         Takes the chosen map.
     """
@@ -30,7 +30,7 @@ class ColumnChoice:
         self,
         proposal: Answer,
         *,
-        on_layout: Callable[[str], Awaitable[None]],
+        on_other: Callable[[str | None, str | None], Awaitable[bool]],
         on_check: Callable[[Answer], Awaitable[None]],
     ) -> None:
         self._proposal = proposal
@@ -41,10 +41,20 @@ class ColumnChoice:
             options={f"{item['name']}: {item['text']}": item["name"] for item in proposal["layouts"]},
         )  # fmt: skip
 
+        sheet, others = proposal["sheet"], proposal["other_sheets"]
+        self._sheet = pn.widgets.Select(
+            name="Sheet", value=sheet, options=[sheet, *others], width=270, stylesheets=[theme.WIDGET], visible=bool(others)
+        )  # fmt: skip
+
         async def other_layout(event: Any) -> None:
-            await on_layout(event.new)
+            await on_other(event.new, sheet)
+
+        async def other_sheet(event: Any) -> None:
+            if event.new != sheet and not await on_other(None, event.new):
+                self._sheet.value = sheet  # what stands below is still this one
 
         self._layout.param.watch(other_layout, "value")
+        self._sheet.param.watch(other_sheet, "value")
         self._places = {item["header"]: self._place(item) for item in proposal["headers"]}
         self._forms = {header: self._form(header) for header in self._places}
 
@@ -69,20 +79,13 @@ class ColumnChoice:
         return pn.Column(
             parts.heading(f"{self._proposal['file']}: {wording.count(self._proposal['n_rows'], 'row')}"),
             *([parts.note(f"No column was found for: {'; '.join(missing)}. Choose it below, or rows cannot be taken.")] if missing else []),
-            self._layout,
+            pn.FlexBox(self._sheet, self._layout, sizing_mode="stretch_width"),
             parts.paragraph("Each of your columns, and what it is taken for. Change what is wrong; leave out what should not be loaded."),
             pn.FlexBox(*cells, sizing_mode="stretch_width"),
-            *([parts.bullets(self._notes())] if self._proposal["notes"] else []),
+            *([parts.bullets(self._proposal["notes"])] if self._proposal["notes"] else []),
             check,
             sizing_mode="stretch_width",
         )  # fmt: skip
-
-    def _notes(self) -> list[str]:
-        """What is open about the proposal; words in no list have their own place in the next step."""
-        about_words = [note for note in self._proposal["notes"] if "[values." in note]
-        rest = [note for note in self._proposal["notes"] if note not in about_words]
-        more = ["Words that are in no list can be explained in the next step."] if about_words else []
-        return [*rest, *more]
 
     def chosen(self) -> Answer:
         """Return the map as its file would have it; what was proposed and not shown here stays."""

@@ -20,6 +20,8 @@ HELP = (
     f"CSV, Excel, OpenDocument, Parquet, GeoJSON or GeoPackage, up to {desk.LARGEST_MB} MB. Nothing is loaded before you have seen "
     "what each column is taken for. Larger files, and shapefiles: `underlot load FILE`."
 )
+#: Buttons for sheets of a workbook that were not loaded; a list of all stands above the columns.
+SHEETS_OFFERED = 8
 
 
 class Dropper(pn.widgets.FileDropper):
@@ -40,6 +42,7 @@ class Intake:
         self._workspace = workspace
         self._upload: Path | None = None
         self._known_map: dict[str, Any] | None = None
+        self._sheets: list[str] = []  # of the workbook, those not loaded yet
         self._dropper = Dropper(
             accepted_filetypes=list(desk.KINDS), max_file_size=f"{desk.LARGEST_MB}MB", multiple=False,
             previews=[], stylesheets=[theme.WIDGET], sizing_mode="stretch_width", height=120, name="File of inspections, lots, findings or works",
@@ -72,13 +75,14 @@ class Intake:
         except UnderlotError as fault:
             self._steps.objects = [parts.error_card(str(fault))]
             return
-        self._known_map = None
+        self._known_map, self._sheets = None, []
         await self._propose()
 
     async def mend(self, load_id: int) -> None:
         """Show the rejected rows of an earlier load, to be mended here."""
         path = desk.place_for(self._workspace, f"mended rows of load {load_id}.csv")
         self._forget_upload()
+        self._sheets = []
         found = await self._ask("rejected", file=str(path), load_id=load_id)
         if found is not None:
             self._upload, self._known_map = path, found["map"]
@@ -95,11 +99,15 @@ class Intake:
         if not self._is_working:
             self._forget_upload()
 
-    async def _propose(self, layout: str | None = None) -> None:
-        proposal = await self._ask("propose", file=str(self._upload), layout=layout)
-        if proposal is not None:
-            choice = ColumnChoice(proposal, on_layout=self._propose, on_check=self._check)
-            self._steps.objects = [choice.panel()]
+    async def _propose(self, layout: str | None = None, sheet: str | None = None) -> bool:
+        """Show what is taken for what; tell whether the file, or this sheet of it, can be read."""
+        proposal = await self._ask("propose", file=str(self._upload), layout=layout, sheet=sheet)
+        if proposal is None:
+            return False
+        self._sheets = self._sheets or [proposal["sheet"], *proposal["other_sheets"]]
+        choice = ColumnChoice(proposal, on_other=self._propose, on_check=self._check)
+        self._steps.objects = [choice.panel()]
+        return True
 
     async def _check(self, column_map: dict[str, Any], cells: list[dict[str, Any]] | None = None) -> None:
         checked = await self._ask("check", file=str(self._upload), map=column_map, cells=cells or [])
@@ -110,9 +118,22 @@ class Intake:
 
     async def _load(self, column_map: dict[str, Any], cells: list[dict[str, Any]]) -> None:
         report = await self._ask("load", file=str(self._upload), map=column_map, cells=cells)
-        if report is not None:
+        if report is None:
+            return
+        self._sheets = [name for name in self._sheets if name != column_map.get("sheet")]
+        further = [self._go_on(name) for name in self._sheets[:SHEETS_OFFERED]]
+        if not further:
             self._forget_upload()
-            self._steps.objects = [_loaded(report), action("Build the numbers again", self._built)]
+        further.append(action("Build the numbers again", self._built, primary=not further))
+        self._steps.objects = [_loaded(report), pn.FlexBox(*further, sizing_mode="stretch_width")]
+
+    def _go_on(self, sheet: str) -> pn.widgets.Button:
+        """Return the button for the next sheet of a workbook."""
+
+        async def pressed(_event: Any) -> None:
+            await self._propose(sheet=sheet)
+
+        return action(f"Go on with sheet “{sheet}”", pressed)
 
     async def _built(self, _event: Any = None) -> None:
         report = await self._ask("build")

@@ -13,11 +13,13 @@ from pipeline.column_map import ColumnMap, Proposal
 from pipeline.columns import LAYOUTS
 from pipeline.commands import Context, add_plain_row, tell
 from pipeline.errors import SettingsError
+from pipeline.proposal_notes import sheet_notes
 from pipeline.steps.load import LoadReport, load
 from pipeline.steps.load_plan import LoadPlan, in_order, map_lines, plan_load, save_map
 
 EXIT_NOT_CONFIRMED = 2
 TABLE_WIDTH = 110
+HEADERS_SHOWN = 30
 
 
 @click.command("load")
@@ -61,6 +63,9 @@ def load_command(
     for plan in plans:
         if plan.proposal is not None:
             show_proposal(plan, plan.proposal)
+        elif plan.column_map.sheet is None:
+            for note in sheet_notes(plan.raw):
+                click.echo(f"{plan.path.name}: {note.for_the_map()}", err=True)
     _refuse_incomplete(plans)
     if any(plan.proposal is not None for plan in plans) and not is_confirmed and not _ask(plans):
         click.echo("Nothing was loaded.", err=True)
@@ -105,7 +110,9 @@ def show_proposal(plan: LoadPlan, proposal: Proposal) -> None:
         add_plain_row(table, line.header, line.column, line.unit, line.sample)
     console.print(table)
     if proposal.unplaced:
-        console.print(f"Not placed, and not loaded: {', '.join(proposal.unplaced)}", markup=False)
+        shown, more = proposal.unplaced[:HEADERS_SHOWN], len(proposal.unplaced) - HEADERS_SHOWN
+        rest = f" and {more} more" if more > 0 else ""
+        console.print(f"Not placed, and not loaded: {', '.join(shown)}{rest}", markup=False)
     for note in proposal.notes:
         console.print(f"- {note}", markup=False)
 

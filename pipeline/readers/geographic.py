@@ -38,7 +38,7 @@ def read(path: Path, *, sheet: str | None, grid: int | str | None = None) -> Raw
         Damaged or cut off, no such layer, no features, or `grid` is no coordinate system.
     """
     _refuse_cut_off(path)
-    layer = _layer(path, sheet)
+    layer, others = _layer(path, sheet)
     try:
         meta, _, geometry, fields = pyogrio.raw.read(path, layer=layer)
     except (
@@ -68,6 +68,7 @@ def read(path: Path, *, sheet: str | None, grid: int | str | None = None) -> Raw
         unique_headers(frame.columns),
         rows.join(malformed.select("source_row"), on="source_row", how="anti", maintain_order="left"),
         malformed,
+        others,
     )
 
 
@@ -92,7 +93,8 @@ def _refuse_cut_off(path: Path) -> None:
         raise _damaged(path)
 
 
-def _layer(path: Path, sheet: str | None) -> str:
+def _layer(path: Path, sheet: str | None) -> tuple[str, tuple[str, ...]]:
+    """Return the layer asked for, or the first, and the others."""
     try:
         layers = [str(name) for name, _ in pyogrio.list_layers(path)]
     except pyogrio.errors.DataSourceError as exc:
@@ -100,10 +102,10 @@ def _layer(path: Path, sheet: str | None) -> str:
     if not layers:
         raise InputFileError(path, "there are no layers in it.", "Choose the file that holds the records.")
     if sheet is None:
-        return layers[0]
+        sheet = layers[0]
     if sheet not in layers:
         raise InputFileError(path, f"there is no layer '{sheet}'.", f"Its layers are: {', '.join(layers)}.")
-    return sheet
+    return sheet, tuple(layer for layer in layers if layer != sheet)
 
 
 def _attribute(values: np.ndarray) -> pl.Series:

@@ -45,6 +45,8 @@ class RawRows:
     malformed : polars.DataFrame
         Rows that cannot be laid under the headers, with the columns of `REJECT_SCHEMA`;
         `table_name` is null, since a reader does not know the layout.
+    other_sheets : tuple of str
+        Sheets or layers that were not read and are not empty; what they hold is in none of the counts.
     """
 
     path: Path
@@ -53,6 +55,7 @@ class RawRows:
     headers: tuple[str, ...]
     rows: pl.DataFrame
     malformed: pl.DataFrame
+    other_sheets: tuple[str, ...] = ()
 
     @property
     def n_read(self) -> int:

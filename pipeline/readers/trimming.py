@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import polars as pl
 
 from pipeline.readers.raw import RawRows, reject_rows
@@ -55,11 +57,8 @@ def set_aside_totals(raw: RawRows) -> RawRows:
             for row, value, text in aside.select("source_row", "value", "reason").iter_rows()
         ]
     )
-    return RawRows(
-        raw.path,
-        raw.sha256,
-        raw.sheet,
-        raw.headers,
-        raw.rows.join(aside.select("source_row"), on="source_row", how="anti", maintain_order="left"),
-        pl.concat([raw.malformed, lines]).sort("source_row", maintain_order=True),
+    return replace(
+        raw,
+        rows=raw.rows.join(aside.select("source_row"), on="source_row", how="anti", maintain_order="left"),
+        malformed=pl.concat([raw.malformed, lines]).sort("source_row", maintain_order=True),
     )

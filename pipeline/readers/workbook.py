@@ -31,7 +31,7 @@ def read(path: Path, *, sheet: str | None, header_row: int | None) -> RawRows:
         No workbook, damaged, protected by a password, no such sheet, or no rows under the headers.
     """
     reader = _open(path)
-    name, cells = _choose(path, reader, sheet)
+    name, cells, others = _choose(path, reader, sheet)
     position = find_header_row(_first_rows(cells)) if header_row is None else header_row - 1
     if position >= cells.height:
         raise InputFileError(
@@ -53,7 +53,7 @@ def read(path: Path, *, sheet: str | None, header_row: int | None) -> RawRows:
             f"sheet '{name}' has headers but no rows under them.",
             "Choose the sheet that holds the records.",
         )
-    return RawRows(path, sha256_of(path), name, headers, rows, no_rejects())
+    return RawRows(path, sha256_of(path), name, headers, rows, no_rejects(), others)
 
 
 def _open(path: Path) -> fastexcel.ExcelReader:
@@ -83,26 +83,24 @@ def _damaged(path: Path) -> InputFileError:
     )
 
 
-def _choose(path: Path, reader: fastexcel.ExcelReader, sheet: str | None) -> tuple[str, pl.DataFrame]:
-    """Return the sheet asked for, or the first of those with most cells filled in their header row."""
+def _choose(
+    path: Path, reader: fastexcel.ExcelReader, sheet: str | None
+) -> tuple[str, pl.DataFrame, tuple[str, ...]]:
+    """Return the sheet asked for, or the first of those with most cells filled in their header row; and the others."""
     names = reader.sheet_names
+    asked = None
     if sheet is not None:
-        known = {name.casefold(): name for name in names}
-        if sheet.casefold() not in known:
+        asked = next((name for name in names if name.casefold() == sheet.casefold()), None)
+        if asked is None:
             raise InputFileError(
                 path, f"there is no sheet '{sheet}'.", f"Its sheets are: {', '.join(names)}."
             )
-        names = [known[sheet.casefold()]]
-    best: tuple[str, pl.DataFrame] | None = None
-    for name in names:
-        cells = _cells(path, reader, name)
-        if cells.height and (best is None or _header_width(cells) > _header_width(best[1])):
-            best = (name, cells)
-    if best is None:
-        raise InputFileError(
-            path, "the workbook has no filled cells.", "Choose the file that holds the records."
-        )
-    return best
+    filled = {name: cells for name in names if (cells := _cells(path, reader, name)).height}
+    if not filled or (asked is not None and asked not in filled):
+        where = "the workbook" if asked is None else f"sheet '{asked}'"
+        raise InputFileError(path, f"{where} has no filled cells.", "Choose the file that holds the records.")
+    name = asked or max(filled, key=lambda name: _header_width(filled[name]))
+    return name, filled[name], tuple(other for other in filled if other != name)
 
 
 def _cells(path: Path, reader: fastexcel.ExcelReader, name: str) -> pl.DataFrame:

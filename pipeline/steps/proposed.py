@@ -43,7 +43,9 @@ def proposal_in_words(plan: LoadPlan) -> dict[str, Any]:
             {"header": header, "column": taken.get(header, ""), "sample": _sample(raw, header)}
             for header in raw.headers
         ],
-        "notes": list(plan.proposal.notes) if plan.proposal else [],
+        "notes": [note.for_the_page() for note in plan.proposal.open_points] if plan.proposal else [],
+        "sheet": raw.sheet,
+        "other_sheets": list(raw.other_sheets),
         "missing": list(plan.proposal.missing) if plan.proposal else [],
         "map": tomllib.loads(column_map.to_toml()),
     }

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+import xlsxwriter
 from playwright.sync_api import Page, expect
 
 from pipeline.settings import Workspace
@@ -136,6 +137,37 @@ def test_no_button_moves_from_under_the_hand_when_a_field_is_changed(
     take_for(page, "Date of job", "inspection date")
     expect(offered).to_have_count(n_offered + 1)
     assert check.bounding_box() == place
+    watched.assert_clean()
+
+
+def test_each_sheet_of_a_workbook_can_be_loaded(own_server: Server, watch: Watch, tmp_path: Path) -> None:
+    file = tmp_path / "jobs by year.xlsx"
+    with xlsxwriter.Workbook(str(file)) as book:
+        for year in ("2019", "2020"):
+            sheet = book.add_worksheet(year)
+            sheet.write_row(0, 0, ["Address", "Date", "Year built", "Pipe", "Length (ft)", "Result"])
+            sheet.write_row(1, 0, [f"{year} Trial Street", f"{year}-03-14", 1950, "clay", 55, "Good"])
+        book.add_worksheet("Prices").write_row(0, 0, ["thing", "$"])
+    watched = watch(own_server)
+    page = watched.open("page=records")
+    drop(page, file)
+    expect(page.get_by_text("Sheet '2019' is read. Not read: '2020', 'Prices'.", exact=False)).to_be_visible(
+        timeout=DESK_MS
+    )
+    # A sheet that holds no records leaves the choice, and what stands below it, as they were.
+    page.get_by_label("Sheet", exact=True).select_option(label="Prices")
+    expect(page.get_by_role("alert")).to_be_visible(timeout=DESK_MS)
+    expect(page.get_by_label("Sheet", exact=True)).to_have_value("2019")
+    for year in ("2019", "2020"):
+        page.get_by_role("button", name="Check the rows").click()
+        page.get_by_role("button", name="Load the 1 row that can be taken").click(timeout=DESK_MS)
+        expect(page.get_by_role("heading", name="jobs by year.xlsx is loaded")).to_be_visible(timeout=DESK_MS)
+        if year == "2019":
+            page.get_by_role("button", name="Go on with sheet “2020”").click()
+            expect(page.get_by_label("Sheet", exact=True)).to_have_value("2020", timeout=DESK_MS)
+    with open_warehouse(Workspace(tmp_path / "work"), read_only=True) as warehouse:
+        sheets = warehouse.frame("SELECT sheet FROM records.loads ORDER BY 1")["sheet"].to_list()
+    assert sheets == ["2019", "2020"]
     watched.assert_clean()
 
 

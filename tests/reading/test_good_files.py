@@ -19,6 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline import readers
+from pipeline.column_map import propose
 
 
 def read_text(tmp_path, text, encoding="utf-8", **kwargs):
@@ -371,3 +372,25 @@ def test_a_record_is_not_taken_for_a_second_row_of_headers(tmp_path, second):
     raw = readers.read(path)
     assert raw.headers == ("Address", "Date", "Line", "column 4", "Verdict")
     assert raw.n_read == 2
+
+
+def test_sheets_that_are_not_read_are_named(tmp_path):
+    path = tmp_path / "years.xlsx"
+    with xlsxwriter.Workbook(str(path)) as book:
+        for name, rows in (("2019", 3), ("Empty", 0), ("2020", 2), ("2021", 1)):
+            sheet = book.add_worksheet(name)
+            if rows:
+                sheet.write_row(0, 0, ["address", "date", "verdict"])
+            for row in range(rows):
+                sheet.write_row(row + 1, 0, [f"{row} Elm St", "2020-01-31", "ok"])
+    raw = readers.read(path)
+    assert (raw.sheet, raw.n_read, raw.other_sheets) == ("2019", 3, ("2020", "2021"))
+    asked = readers.read(path, sheet="2020")
+    assert (asked.sheet, asked.n_read, asked.other_sheets) == ("2020", 2, ("2019", "2021"))
+    with pytest.raises(readers.InputFileError, match="sheet 'Empty' has no filled cells"):
+        readers.read(path, sheet="Empty")
+    told = propose(raw)
+    assert told.notes[1] == (
+        "Sheet '2019' is read. Not read: '2020', '2021'. If records stand there too, load each with --sheet."
+    )
+    assert "--sheet" not in told.open_points[1].for_the_page()
