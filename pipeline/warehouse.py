@@ -197,6 +197,12 @@ class Warehouse:
         )
         return found.height > 0
 
+    def give_back(self) -> None:
+        """Have DuckDB hand back memory that it has freed, as `pipeline.memory.give_back` does for the rest."""
+        # It keeps gigabytes of a large town's, and lets go of them only when it is told its limit.
+        with _plain_faults(self.path):
+            self._con.execute(f"SET memory_limit = '{CONFIG['memory_limit']}'")
+
     def close(self) -> None:
         """Close the file and let go of the lock."""
         try:

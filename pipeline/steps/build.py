@@ -106,6 +106,7 @@ def build(workspace: Workspace, *, progress: Progress = silent) -> BuildReport:
         if warehouse.frame("SELECT count(*) AS n FROM core.inspections")["n"][0] == 0:
             raise FitError("No inspection is loaded yet. Load a file with `underlot load FILE` first.")
         report = expose(warehouse, settings, progress=tell)
+        warehouse.give_back()
         frames, manifest = make_tables(warehouse, settings, report, progress=tell)
     tell("Comparing with the build before")
     frames |= compare(workspace, frames)
