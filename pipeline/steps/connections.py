@@ -21,18 +21,25 @@ from pipeline.steps.connections_property_line import (
     ASSUMED,
     ASSUMED_LENGTH,
     BEYOND,
+    LINES_AT_ONCE,
     RECORDED,
     property_lines,
 )
 from pipeline.steps.connections_ranks import BOUNDS, ENDS, TAIL, rank_part
 from pipeline.steps.connections_rules import Consequences
-from pipeline.steps.connections_sides import LINES_AT_ONCE, part_draws
+from pipeline.steps.connections_sides import PartDraws, part_draws
 from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_regression import OutcomeFit
 from pipeline.steps.fit_scores import Scores
 from pipeline.vocabulary import LateralPart
 from pipeline.warehouse import Warehouse, sql_text
 
+#: All that is asked of lives here: copies of a large town's are gigabytes.
+LINE_COLUMNS = (
+    "lot_id", "sequence", "life_id", "material", "install_year_min", "install_year_max", "length_ft",
+)  # fmt: skip
+#: Parts whose draws are made for the ranking; the others are segments and lines, scored already.
+SIDES = (LateralPart.LOWER.value, LateralPart.UPPER.value)
 NOT_FITTED = "Not ranked: the records carry no estimate."
 NOT_KNOWN = "Not ranked: the line of this lot is not on record."
 #: What the split of a line rests on, in words.
@@ -87,8 +94,35 @@ def rank_connections(
     facts = warehouse.frame(sql_text("connections/connection_facts"))
     if facts.is_empty():
         return {}
-    lives = exposure.lives.filter(pl.col("ended_year").is_null()).sort("lot_id", "sequence", "life_id")
-    known = (
+    known = _with_chances(_with_lines(facts, exposure, rules), scores, lots)
+    del facts
+    give_back()
+    frames = {"connection_assumptions": rules.assumptions()}
+    ranked = known.filter(pl.col("column").is_not_null()).sort("lot_id")
+    if scores is not None and ranked.height:
+        drawn = part_draws(warehouse, fit, exposure, scores, ranked, rules, rng)
+        give_back()
+        told = pl.DataFrame([drawn.assumption()]).with_columns(
+            position=pl.lit(frames["connection_assumptions"].height + 1, dtype=pl.UInt32)
+        )
+        frames["connection_assumptions"] = pl.concat([frames["connection_assumptions"], told], how="diagonal")
+        ranked = ranked.with_columns(bundle=pl.Series(_bundles(ranked, rules) + 1))
+        made = [_ranked_by(part, ranked, drawn, rules) for part in LateralPart.codes()]
+        frames["connection_parts"] = pl.concat([rows for rows, _, _ in made])
+        frames["connection_curve"] = pl.concat([curve for _, curve, _ in made if curve.height])
+        added = [ranked.select("lot_id", "bundle"), *(chances for _, _, chances in made)]
+        known = known.join(pl.concat(added, how="horizontal"), on="lot_id", how="left")
+    return frames | {"connections": _as_published(known, scores)}
+
+
+def _with_lines(facts: pl.DataFrame, exposure: Exposure, rules: Consequences) -> pl.DataFrame:
+    """Add the line of each connection, where it crosses the property line, and what setting up costs."""
+    lives = (
+        exposure.lives.filter(pl.col("ended_year").is_null())
+        .select(*LINE_COLUMNS)
+        .sort("lot_id", "sequence", "life_id")
+    )
+    return (
         facts.join(tie_in_points(facts), on="lot_id", how="left")
         .join(_lines(lives), on="lot_id", how="left")
         .join(property_lines(lives, facts, rules), on="lot_id", how="left")
@@ -96,32 +130,6 @@ def rank_connections(
             pl.lit(getattr(rules.mobilisation, end)).alias(f"mobilisation_{end}_usd") for end in ENDS
         )
     )
-    known = _with_chances(known, scores, lots)
-    give_back()
-    frames = {"connection_assumptions": rules.assumptions()}
-    ranked = known.filter(pl.col("column").is_not_null()).sort("lot_id")
-    if scores is not None and ranked.height:
-        drawn = part_draws(warehouse, fit, exposure, scores, ranked, rules, rng)
-        told = pl.DataFrame([drawn.assumption()]).with_columns(
-            position=pl.lit(frames["connection_assumptions"].height + 1, dtype=pl.UInt32)
-        )
-        frames["connection_assumptions"] = pl.concat([frames["connection_assumptions"], told], how="diagonal")
-        ranked = ranked.with_columns(
-            *_range("lower", drawn.lower), *_range("upper", drawn.upper), bundle=pl.Series(_bundles(ranked, rules) + 1)
-        )  # fmt: skip
-        made = [rank_part(part, ranked, drawn.of(part), rules) for part in LateralPart.codes()]
-        frames["connection_parts"] = pl.concat([rows for rows, _ in made]).select(
-            contract.CONNECTION_PARTS.names
-        )
-        frames["connection_curve"] = pl.concat([curve for _, curve in made if curve.height]).select(
-            contract.CONNECTION_CURVE.names
-        )
-        added = [
-            "bundle",
-            *(f"{side}_failure_probability{end}" for side in ("lower", "upper") for end in BOUNDS),
-        ]
-        known = known.join(ranked.select("lot_id", *added), on="lot_id", how="left")
-    return frames | {"connections": _as_published(known, scores)}
 
 
 def _lines(lives: pl.DataFrame) -> pl.DataFrame:
@@ -149,6 +157,23 @@ def _with_chances(known: pl.DataFrame, scores: Scores | None, lots: pl.DataFrame
     # Lots scored by the lines of similar houses have no segment of their own to rank.
     own = scores.lots.filter(pl.col("n_similar").is_null()).select("lot_id", "column")
     return known.join(segments, on="life_id", how="left").join(own, on="lot_id", how="left")
+
+
+def _ranked_by(
+    part: str, ranked: pl.DataFrame, draws: PartDraws, rules: Consequences
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Rows of the published parts and of the curve, and the chances of a side; its draws end with this call."""
+    drawn = draws.of(part)
+    chances = pl.DataFrame()
+    if part in SIDES:
+        chances = pl.DataFrame(_range(part, drawn.of(slice(None)).T))
+    rows, curve = rank_part(part, ranked.hstack(chances), drawn, rules)
+    names = contract.CONNECTION_CURVE.names
+    return (
+        rows.select(contract.CONNECTION_PARTS.names),
+        curve.select(names) if curve.height else curve,
+        chances,
+    )
 
 
 def _range(side: str, drawn: NDArray[Any]) -> list[pl.Series]:

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
-import polars as pl
+from dataclasses import dataclass
+from typing import Any
 
-from models.looks import FloatArray
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from models.looks import BoolArray, FloatArray, IntArray
+from models.sides import upper_shares
 from pipeline.steps.connections_rules import Consequences
 
+#: Lines, or segments, whose draws are worked at once.
+LINES_AT_ONCE = 5_000
 RECORDED, ASSUMED, ASSUMED_LENGTH, BEYOND = "recorded", "assumed", "length_assumed", "beyond_line"
 
 
@@ -98,3 +106,103 @@ def extents(lives: pl.DataFrame, lines: pl.DataFrame) -> tuple[FloatArray, Float
         .select(to_ft=to_ft, from_ft=to_ft - pl.col("filled"))
     )
     return laid["from_ft"].to_numpy(), laid["to_ft"].to_numpy()
+
+
+@dataclass(frozen=True, slots=True)
+class Segments:
+    """Segments of the ranked lines, from the building on, line by line.
+
+    Attributes
+    ----------
+    lives : DataFrame
+        What `lines_to_score` gives of them.
+    first : ndarray of int, shape (n_lines + 1,)
+        Segments of line i are first[i] … first[i + 1] - 1.
+    line : ndarray of int, shape (n_segments,)
+    from_ft, to_ft : ndarray, shape (n_segments,)
+        Footages from the building [ft].
+    column, member : ndarray of int, shape (n_segments,)
+        Column of the line's draws, and of the segment's own; -1 where it is alone in its line.
+    """
+
+    lives: pl.DataFrame
+    first: IntArray
+    line: IntArray
+    from_ft: FloatArray
+    to_ft: FloatArray
+    column: IntArray
+    member: IntArray
+
+    @property
+    def n_lines(self) -> int:
+        """Number of lines."""
+        return len(self.first) - 1
+
+
+def segments_of(lives: pl.DataFrame, company: BoolArray, ranked: pl.DataFrame) -> Segments:
+    """Place the segments of ranked lines.
+
+    Parameters
+    ----------
+    lives : DataFrame
+        From `lines_to_score`.
+    company : ndarray of bool
+        From `has_company`: whether the line of each life has several.
+    ranked : DataFrame
+        Lines by `lot_id`, rising, with `column` of the scores and what `property_lines` adds.
+    """
+    numbered = lives.with_columns(member=pl.Series(np.where(company, np.cumsum(company) - 1, -1)))
+    own = numbered.join(
+        ranked.select("lot_id", "column").with_row_index("ranked_line"),
+        on="lot_id",
+        maintain_order="left",
+    )
+    line = own["ranked_line"].to_numpy().astype(np.int64)
+    from_ft, to_ft = extents(own, ranked)
+    return Segments(
+        lives=own,
+        first=np.searchsorted(line, np.arange(ranked.height + 1)).astype(np.int64),
+        line=line,
+        from_ft=from_ft,
+        to_ft=to_ft,
+        column=own["column"].to_numpy().astype(np.int64),
+        member=own["member"].to_numpy().astype(np.int64),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """Where each line crosses the property line, by draw.
+
+    Attributes
+    ----------
+    known_ft : ndarray, shape (n_lines,)
+        Footage from the building where it is on record, else NaN [ft].
+    line_ft : ndarray, shape (n_lines,)
+        Length of the line [ft].
+    assumed_lower_ft : ndarray, shape (n_assumptions, n_draws)
+        Length of the lower lateral where it is not on record [ft].
+    lower_row : ndarray of int, shape (n_lines,)
+        Which assumption applies.
+    """
+
+    known_ft: FloatArray
+    line_ft: FloatArray
+    assumed_lower_ft: FloatArray
+    lower_row: IntArray
+
+    def feet(self, line: IntArray) -> FloatArray:
+        """Footage from the building, shape (len(line), n_draws)."""
+        known = self.known_ft[line][:, None]
+        assumed = np.maximum(self.line_ft[line][:, None] - self.assumed_lower_ft[self.lower_row[line]], 0.0)
+        return np.where(np.isnan(known), assumed, known)
+
+    def shares(self, segments: Segments, these: IntArray) -> NDArray[Any]:
+        """Share of each segment before the property line, shape (len(these), n_draws)."""
+        shares = np.empty((len(these), self.assumed_lower_ft.shape[1]), dtype=np.float32)
+        for a in range(0, len(these), LINES_AT_ONCE):
+            part = these[a : a + LINES_AT_ONCE]
+            shares[a : a + LINES_AT_ONCE] = upper_shares(
+                segments.from_ft[part][:, None], segments.to_ft[part][:, None], self.feet(segments.line[part])
+            )
+        return shares
