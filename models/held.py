@@ -1,7 +1,8 @@
 """Greatest likelihood of interval-censored records with the curve held to a value at one age.
 
 The same convex steps as `models.turnbull`, on either side of the age: levels before it stay at or below the value,
-later ones at or above. Used by `models.interval_bands`.
+later ones at or above. A Newton step on the levels at which the curve then rises follows each: begun at the free
+maximum, three or four rounds settle a curve. Used by `models.interval_bands`.
 """
 
 from __future__ import annotations
@@ -20,18 +21,33 @@ LIKELIHOOD_GAP = 5e-4
 RESOLUTION = 2e-5
 #: Values of F nearer than this to 0 or 1 are not told apart.
 EDGE = 1e-6
-#: Rounds allowed; a few dozen suffice.
+#: Rounds allowed; a few suffice.
 ROUNDS = 2000
+#: A round that gains less log-likelihood than this is up against rounding: EM steps, which need no comparison, go on.
+LEAST_GAIN = 1e-6
+#: Share of a straight line in the curve begun at, so that no chance begins too near 0.
+STRAIGHT_SHARE = 0.01
 
 
 @compiled
-def _held_start(m: int, k: int, theta: float) -> FloatArray:
-    F = np.empty(m + 1)
-    for i in range(k + 1):
-        F[i] = theta * i / k
-    for i in range(k, m + 1):
-        F[i] = theta + (1.0 - theta) * (i - k) / (m - k)
-    return F
+def _held_start(F: FloatArray, place: int, theta: float) -> FloatArray:
+    """The free maximum with a level more after `place`, which holds theta, and either side stretched to meet it."""
+    m, k = len(F), place + 1
+    free = np.empty(m + 1)
+    free[:k], free[k + 1 :] = F[:k], F[k:]
+    free[k] = min(max(theta, F[place]), F[k])
+    below, above = free[k], 1.0 - free[k]
+    out = np.empty(m + 1)
+    for i in range(m + 1):
+        if i <= k:
+            straight = theta * i / k
+            stretched = free[i] * (theta / below) if below > 0.0 else straight
+        else:
+            straight = theta + (1.0 - theta) * (i - k) / (m - k)
+            stretched = 1.0 - (1.0 - free[i]) * ((1.0 - theta) / above) if above > 0.0 else straight
+        out[i] = stretched + STRAIGHT_SHARE * (straight - stretched)
+    out[k], out[m] = theta, 1.0
+    return out
 
 
 @compiled
@@ -58,6 +74,39 @@ def _held_minorant_step(
 
 
 @compiled
+def _support_step(F: FloatArray, a: IntArray, b: IntArray, w: FloatArray, k: int) -> FloatArray:
+    """Newton's step on the levels at which the curve rises, no further than where two of them would meet."""
+    m = len(F) - 1
+    number = np.zeros(m + 1, np.int64)
+    for i in range(1, m + 1):
+        number[i] = number[i - 1] + (F[i] > F[i - 1])
+    size = number[m] + 1
+    by_level = _gradient(F, a, b, w)
+    gradient, bent = np.zeros(size), np.zeros((size, size))
+    for i in range(m + 1):
+        gradient[number[i]] += by_level[i]
+    for i in range(len(a)):
+        chance = F[b[i]] - F[a[i]]
+        bend, low, high = w[i] / chance / chance, number[a[i]], number[b[i]]
+        bent[low, low] += bend
+        bent[high, high] += bend
+        bent[low, high] -= bend
+        bent[high, low] -= bend
+    for fixed in (0, number[k], size - 1):
+        gradient[fixed], bent[fixed, :], bent[:, fixed] = 0.0, 0.0, 0.0
+    for i in range(size):
+        # A little stiffer, so that it can always be solved; a level that no record ends at stays.
+        bent[i, i] = bent[i, i] * (1.0 + 1e-12) if bent[i, i] > 0.0 else 1.0
+    direction = np.linalg.solve(bent, gradient)[number]
+    length = 1.0
+    for i in range(1, m + 1):
+        fall = direction[i - 1] - direction[i]
+        if fall > 0.0 and length * fall > F[i] - F[i - 1]:
+            length = (F[i] - F[i - 1]) / fall
+    return rising_step(F, length * direction, by_level, a, b, w)
+
+
+@compiled
 def _held_em_step(F: FloatArray, gradient: FloatArray, n: float, k: int) -> FloatArray:
     """Self-consistent masses, scaled on either side to what the held value leaves them."""
     m, theta = len(F) - 1, F[k]
@@ -74,41 +123,10 @@ def _held_em_step(F: FloatArray, gradient: FloatArray, n: float, k: int) -> Floa
 
 
 @compiled
-def held_log_likelihood(a: IntArray, b: IntArray, w: FloatArray, m: int, k: int, theta: float) -> float:
-    """Greatest Σ w log(F[b] - F[a]) over F[0] = 0 <= … <= F[m] = 1 with F[k] = theta.
-
-    Parameters
-    ----------
-    a, b : ndarray of int, shape (n,)
-        Levels at the ends of each record; none is k.
-    w : ndarray, shape (n,)
-        Counts.
-    m, k : int
-        Last level, and the held one, 0 < k < m.
-    theta : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    float
-    """
-    n = w.sum()
-    F = _held_start(m, k, theta)
-    for _ in range(ROUNDS):
-        gradient, curvature = _slopes(F, a, b, w)
-        excess = _excess(gradient, n)
-        if theta * excess[:k].max() + (1.0 - theta) * excess[k:].max() < LIKELIHOOD_GAP:
-            break
-        F = _held_minorant_step(F, a, b, w, k, gradient, curvature)
-        F = _held_em_step(F, _gradient(F, a, b, w), n, k)
-    return _value(F, a, b, w)
-
-
-@compiled
-def held_ratio(
-    a: IntArray, b: IntArray, w: FloatArray, m: int, place: int, theta: float, top: float
+def held_log_likelihood(
+    a: IntArray, b: IntArray, w: FloatArray, F: FloatArray, place: int, theta: float
 ) -> float:
-    """Twice the log likelihood ratio of holding F to theta just after level `place`.
+    """Greatest Σ w log(F[b] - F[a]) with F, which rises from 0 to 1, held to theta just after level `place`.
 
     Parameters
     ----------
@@ -116,20 +134,33 @@ def held_ratio(
         Levels 0 to m at the ends of each record.
     w : ndarray, shape (n,)
         Counts.
-    m, place : int
-        Last level; the level after which F is held, 0 < place < m.
+    F : ndarray, shape (m + 1,)
+        The free maximum, or near it.
+    place : int
+        The level after which F is held, 0 < place < m.
     theta : float
         Between 0 and 1.
-    top : float
-        Log-likelihood without holding.
 
     Returns
     -------
     float
     """
-    k = place + 1
-    later_a, later_b = a + (a >= k), b + (b >= k)
-    return 2.0 * (top - held_log_likelihood(later_a, later_b, w, m + 1, k, theta))
+    n, k = w.sum(), place + 1
+    a, b = a + (a >= k), b + (b >= k)
+    held = _held_start(F, place, theta)
+    value = _value(held, a, b, w)
+    for _ in range(ROUNDS):
+        gradient, curvature = _slopes(held, a, b, w)
+        excess = _excess(gradient, n)
+        if theta * excess[:k].max() + (1.0 - theta) * excess[k:].max() < LIKELIHOOD_GAP:
+            break
+        held = _held_minorant_step(held, a, b, w, k, gradient, curvature)
+        held = _support_step(held, a, b, w, k)
+        before, value = value, _value(held, a, b, w)
+        if value - before < LEAST_GAIN:
+            held = _held_em_step(held, _gradient(held, a, b, w), n, k)
+            value = _value(held, a, b, w)
+    return value
 
 
 def held_limits(
@@ -166,11 +197,11 @@ def held_limits(
 def _lowest(
     a: IntArray, b: IntArray, w: FloatArray, F: FloatArray, places: IntArray, critical: float
 ) -> FloatArray:
-    m, top = len(F) - 1, _value(F, a, b, w)
+    top = _value(F, a, b, w)
     low, outside = np.zeros(len(places)), EDGE
     for j in range(len(places)):
         inside = min(max(F[places[j]], EDGE), 1.0 - EDGE)
-        outside = min(_held_root(a, b, w, m, places[j], inside, outside, top, critical), inside)
+        outside = min(_held_root(a, b, w, F, places[j], inside, outside, top, critical), inside)
         low[j] = outside if outside > EDGE else 0.0
     return low
 
@@ -179,11 +210,11 @@ def _lowest(
 def _highest(
     a: IntArray, b: IntArray, w: FloatArray, F: FloatArray, places: IntArray, critical: float
 ) -> FloatArray:
-    m, top = len(F) - 1, _value(F, a, b, w)
+    top = _value(F, a, b, w)
     high, outside = np.ones(len(places)), 1.0 - EDGE
     for j in range(len(places) - 1, -1, -1):
         inside = min(max(F[places[j]], EDGE), 1.0 - EDGE)
-        outside = max(_held_root(a, b, w, m, places[j], inside, outside, top, critical), inside)
+        outside = max(_held_root(a, b, w, F, places[j], inside, outside, top, critical), inside)
         high[j] = outside if outside < 1.0 - EDGE else 1.0
     return high
 
@@ -193,7 +224,7 @@ def _held_root(
     a: IntArray,
     b: IntArray,
     w: FloatArray,
-    m: int,
+    F: FloatArray,
     place: int,
     inside: float,
     outside: float,
@@ -205,7 +236,7 @@ def _held_root(
     False position (Illinois) on the root of the ratio, which is nearly straight, with a bisection where it is slow.
     """
     aim = np.sqrt(critical)
-    above = np.sqrt(max(held_ratio(a, b, w, m, place, outside, top), 0.0)) - aim
+    above = _ratio_root(a, b, w, F, place, outside, top) - aim
     if above <= 0.0:
         return outside
     below = -aim
@@ -214,7 +245,7 @@ def _held_root(
             break
         share = below / (below - above) if step % 4 < 3 else 0.5
         middle = inside + share * (outside - inside)
-        found = np.sqrt(max(held_ratio(a, b, w, m, place, middle, top), 0.0)) - aim
+        found = _ratio_root(a, b, w, F, place, middle, top) - aim
         if abs(found) < 1e-4:
             return middle
         if found <= 0.0:
@@ -224,6 +255,14 @@ def _held_root(
             outside, above = middle, found
             below *= 0.5
     return inside
+
+
+@compiled
+def _ratio_root(
+    a: IntArray, b: IntArray, w: FloatArray, F: FloatArray, place: int, theta: float, top: float
+) -> float:
+    """Root of twice the log likelihood ratio of holding F to theta after a level."""
+    return float(np.sqrt(max(2.0 * (top - held_log_likelihood(a, b, w, F, place, theta)), 0.0)))
 
 
 @compiled_for_threads
@@ -259,5 +298,5 @@ def ratios_at_truth(
     for j in range(len(places)):
         place = number[places[j]]
         if place > 0:
-            out[j] = held_ratio(a, b, w, last, place, thetas[j], top)
+            out[j] = 2.0 * (top - held_log_likelihood(a, b, w, F, place, thetas[j]))
     return out

@@ -6,9 +6,11 @@ from scipy.optimize import minimize
 
 from models.bands import likelihood_ratio_band
 from models.errors import ModelInputError
+from models.held import held_log_likelihood
 from models.interval_bands import first_look_band, interval_band
 from models.npmle import NPMLE
 from models.smoothed import smooth_curve
+from models.turnbull import maximise_likelihood
 
 INF = np.inf
 
@@ -67,6 +69,35 @@ def test_limits_are_where_a_general_optimiser_finds_them():
     top = best()
     for limit in (band.lower[0], band.upper[0]):
         assert 2 * (top - best(limit)) == pytest.approx(2.28, abs=0.01)
+
+
+@pytest.mark.parametrize(("place", "theta"), [(1, 1e-4), (2, 0.5), (4, 0.2), (6, 0.97), (8, 0.6)])
+def test_a_held_curve_is_as_likely_as_a_general_optimiser_makes_it(place, theta):
+    generator = np.random.default_rng(place)
+    m = 9
+    a = generator.integers(0, m, 80)
+    b = generator.integers(a + 1, m + 1)
+    w = generator.integers(1, 5, 80).astype(float)
+    free = np.concatenate(([0.0], np.cumsum(maximise_likelihood(a, b - 1, w, m, 1e-9, 2000))))
+    # Shares of what lies on either side of the level held, which comes after `place`.
+    below, above = place + 1, m - place
+    scale = np.repeat([theta, 1 - theta], [below, above])
+    low, high = np.arange(m + 1), np.arange(1, m + 2)
+    covers = (low >= (a + (a > place))[:, None]) & (high <= (b + (b > place))[:, None])
+    found = minimize(
+        lambda share: -w @ np.log(np.maximum(covers @ (scale * share), 1e-12)),
+        np.repeat([1 / below, 1 / above], [below, above]),
+        jac=lambda share: -scale * (covers.T @ (w / np.maximum(covers @ (scale * share), 1e-12))),
+        bounds=[(0, 1)] * (m + 1),
+        constraints=[
+            {"type": "eq", "fun": lambda share: share[:below].sum() - 1},
+            {"type": "eq", "fun": lambda share: share[below:].sum() - 1},
+        ],
+        options={"ftol": 1e-10, "maxiter": 500},
+    )
+    assert found.success
+    held = held_log_likelihood(a, b, w, np.minimum(free, 1.0), place, theta)
+    assert held == pytest.approx(-found.fun, abs=1e-4)
 
 
 def test_known_ages_are_refused_by_name():
