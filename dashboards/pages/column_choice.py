@@ -10,6 +10,8 @@ import panel as pn
 from dashboards import parts, theme, wording
 
 NOT_LOADED = ""
+#: Headers and words of somebody's file may be long: they go on in the next line, not over their neighbours.
+LONG_LABEL = ".bk-input-group { white-space: normal; } label { overflow-wrap: anywhere; }"
 Answer = dict[str, Any]
 
 
@@ -37,7 +39,7 @@ class ColumnChoice:
         self._on_check = on_check
         self._columns = {column["name"]: column for column in proposal["columns"]}
         self._layout = pn.widgets.Select(
-            name="What one row is", value=proposal["layout"], width=420, stylesheets=[theme.WIDGET],
+            name="What one row is", value=proposal["layout"], max_width=420, sizing_mode="stretch_width", stylesheets=[theme.WIDGET],
             options={f"{item['name']}: {item['text']}": item["name"] for item in proposal["layouts"]},
         )  # fmt: skip
 
@@ -79,7 +81,8 @@ class ColumnChoice:
         return pn.Column(
             parts.heading(f"{self._proposal['file']}: {wording.count(self._proposal['n_rows'], 'row')}"),
             *([parts.note(f"No column was found for: {'; '.join(missing)}. Choose it below, or rows cannot be taken.")] if missing else []),
-            pn.FlexBox(self._sheet, self._layout, sizing_mode="stretch_width"),
+            self._sheet,
+            self._layout,
             parts.paragraph("Each of your columns, and what it is taken for. Change what is wrong; leave out what should not be loaded."),
             pn.FlexBox(*cells, sizing_mode="stretch_width"),
             *([parts.bullets(self._proposal["notes"])] if self._proposal["notes"] else []),
@@ -123,7 +126,7 @@ class ColumnChoice:
             value=item["column"],
             width=260,
             margin=0,
-            stylesheets=[theme.WIDGET],
+            stylesheets=[theme.WIDGET, LONG_LABEL],
         )
         made.param.watch(lambda _event: self._offer_forms(item["header"]), "value")
         return made

@@ -8,6 +8,7 @@ from typing import Any
 import panel as pn
 
 from dashboards import parts, theme, wording
+from dashboards.pages.column_choice import LONG_LABEL
 from dashboards.parts import Shown
 
 UNEXPLAINED, NOT_RECORDED = "–", ""
@@ -81,8 +82,8 @@ class RowMending:
         cells = [
             parts.heading("Cells to mend"),
             parts.paragraph(
-                f"{wording.count(len(self._faults_left), 'fault')} of {self._checked['n_faults']} in all; words to explain stand above. "
-                "The file itself is not changed."
+                f"{wording.count(sum(len(f['rows']) for f in self._faults_left), 'fault')} of {self._checked['n_faults']} in all; words "
+                "to explain stand above. A text that stands in several rows is mended in all of them. The file itself is not changed."
             ),
             *(self._mendable(fault, widget) for fault, widget in self._cells),
             *self._in_the_file_only(),
@@ -99,22 +100,22 @@ class RowMending:
         rest = [fault for fault in self._faults_left if not fault["header"]]
         if not rest:
             return []
-        return [parts.bullets(f"Row {fault['row']}: {fault['reason']}" for fault in rest)]
+        return [parts.bullets(f"{_rows(fault['rows'])}: {fault['reason']}" for fault in rest)]
 
     def _word(self, word: Answer) -> pn.widgets.Select:
         codes = {wording.word(code): code for code in word["codes"]}
         options = {"– not explained –": UNEXPLAINED, "means: not recorded": NOT_RECORDED, **codes}
         return pn.widgets.Select(
             name=f"“{word['word']}” ({wording.word(word['column'])}, {wording.count(word['n'], 'row')})",
-            options=options, value=UNEXPLAINED, width=280, stylesheets=[theme.WIDGET],
+            options=options, value=UNEXPLAINED, width=280, stylesheets=[theme.WIDGET, LONG_LABEL],
         )  # fmt: skip
 
     def _cell(self, fault: Answer) -> pn.widgets.TextInput:
         return pn.widgets.TextInput(
-            name=f"Row {fault['row']}, {fault['header']}",
+            name=f"{_rows(fault['rows'])}, {fault['header']}",
             value=fault["value"],
             width=280,
-            stylesheets=[theme.WIDGET],
+            stylesheets=[theme.WIDGET, LONG_LABEL],
         )
 
     def _button(
@@ -145,6 +146,14 @@ class RowMending:
         new = {(cell["row"], cell["header"]): cell for cell in self._before}
         for fault, widget in self._cells:
             if widget.value != fault["value"]:
-                place = (fault["row"], fault["header"])
-                new[place] = {"row": fault["row"], "header": fault["header"], "text": widget.value}
+                header, text = fault["header"], widget.value
+                new |= {(row, header): {"row": row, "header": header, "text": text} for row in fault["rows"]}
         return list(new.values())
+
+
+def _rows(rows: list[int]) -> str:
+    """Name rows as a spreadsheet numbers them, the first few of many."""
+    if len(rows) == 1:
+        return f"Row {rows[0]}"
+    first = ", ".join(str(row) for row in rows[:3])
+    return f"Rows {first}" + (f" and {len(rows) - 3} more" if len(rows) > 3 else "")

@@ -25,6 +25,8 @@ WORD_REASONS = (
     RejectReason.UNKNOWN_MATERIAL,
     RejectReason.AMBIGUOUS_MATERIAL,
 )
+#: What cannot be read at all is the same fault in every row that says it, and may be mended in all of them at once.
+SAME_IN_EVERY_ROW = (RejectReason.NOT_A_NUMBER, RejectReason.NOT_A_DATE, RejectReason.AMBIGUOUS_DATE)
 DATE_FORMATS = {"mdy": "month, day, year", "dmy": "day, month, year", "ymd": "year, month, day"}
 
 
@@ -74,10 +76,25 @@ def checked_in_words(raw: RawRows, checked: CheckedRows, column_map: ColumnMap) 
         "reasons": [
             {"code": code, "n": n, "meaning": meanings.get(code, code)} for code, n in reasons.iter_rows()
         ],
-        "faults": [_fault(row, column_map) for row in rejects.head(MOST_FAULTS).iter_rows(named=True)],
+        "faults": [
+            _fault(row, column_map) for row in _alike(rejects).head(MOST_FAULTS).iter_rows(named=True)
+        ],
         "n_faults": rejects.height,
         "words": _words(rejects, column_map),
     }
+
+
+def _alike(rejects: pl.DataFrame) -> pl.DataFrame:
+    """Return the faults with their source rows, those with one unreadable text in one column together."""
+    is_same = pl.col("reason_code").is_in([reason.value for reason in SAME_IN_EVERY_ROW])
+    is_same &= pl.col("value").is_not_null()
+    own = pl.when(is_same).then(None).otherwise(pl.int_range(pl.len()))
+    together = ["table_name", "column_name", "value", "reason_code", "reason", "own"]
+    return (
+        rejects.with_columns(own=own)
+        .group_by(together, maintain_order=True)
+        .agg(rows=pl.col("source_row").unique(maintain_order=True))
+    )
 
 
 def _fault(row: dict[str, Any], column_map: ColumnMap) -> dict[str, Any]:
@@ -85,12 +102,21 @@ def _fault(row: dict[str, Any], column_map: ColumnMap) -> dict[str, Any]:
     # A cell made of several headers, or of none, can only be mended in the file.
     header = rule.headers[0] if rule is not None and len(rule.headers) == 1 else None
     return {
-        "row": row["source_row"],
+        "rows": row["rows"],
         "header": header,
         "column": row["column_name"],
         "value": row["value"] or "",
-        "reason": row["reason"],
+        "reason": _reason_on_page(row),
     }
+
+
+def _reason_on_page(row: dict[str, Any]) -> str:
+    if row["reason_code"] != RejectReason.AMBIGUOUS_DATE:
+        return str(row["reason"])
+    return (
+        f"Day and month of {row['value']!r} cannot be told apart. Choose their order under “read as”, where the columns "
+        "are chosen, or write the day as 2024-03-31."
+    )
 
 
 def _words(rejects: pl.DataFrame, column_map: ColumnMap) -> list[dict[str, Any]]:

@@ -5,18 +5,22 @@ import json
 import os
 import subprocess
 import sys
+from datetime import date
 from pathlib import Path
 
 import polars as pl
 import pytest
 
 from dashboards import desk
+from pipeline import validate
+from pipeline.column_map import propose
 from pipeline.errors import ColumnError
 from pipeline.published import contract
 from pipeline.readers import read
 from pipeline.settings import Workspace
 from pipeline.steps.compare_builds import compare
 from pipeline.steps.mending import mended
+from pipeline.steps.proposed import checked_in_words
 from pipeline.steps.stage_times import StageClock
 from tests.browser import made_up
 
@@ -73,6 +77,26 @@ def test_other_mends_are_another_file_and_none_are_the_same(raw):
 def test_a_header_that_is_not_there_is_told(raw):
     with pytest.raises(ColumnError, match="does not have this header"):
         mended(raw, [{"row": 3, "header": "Age", "text": "1"}])
+
+
+def test_one_unreadable_text_in_many_rows_is_one_fault_and_an_empty_cell_is_not(tmp_path):
+    file = tmp_path / "jobs.csv"
+    file.write_text(
+        "address,date,year built,verdict\n1 Elm St,2020-05-04,1950's,ok\n2 Elm St,2020-05-04,1950's,ok\n"
+        ",2020-05-04,c. 1931,ok\n,2020-05-04,1940,ok\n5 Elm St,3/4/2020,1941,ok\n"
+    )
+    raw = read(file)
+    column_map = propose(raw).map
+    told = checked_in_words(raw, validate.check(raw, column_map, today=date(2026, 6, 30)), column_map)
+    faults = {(fault["header"], fault["value"]): fault["rows"] for fault in told["faults"]}
+    assert faults["year built", "1950's"] == [2, 3]
+    assert faults["year built", "c. 1931"] == [4]
+    # Two houses without an address are two houses.
+    assert [fault["rows"] for fault in told["faults"] if not fault["value"]] == [[4], [5]]
+    assert told["n_faults"] == 6
+    dates = next(fault for fault in told["faults"] if fault["value"] == "3/4/2020")
+    assert "column map" not in dates["reason"]
+    assert "“read as”" in dates["reason"]
 
 
 def test_progress_follows_the_times_of_the_build_before(tmp_path):
