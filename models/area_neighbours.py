@@ -23,15 +23,13 @@ from models.area_hazards import (
 )
 from models.local_statistics import Weights, block_edges
 from models.looks import FloatArray
+from models.sparse_inverse import inverse_diagonal
 
 #: Share of the log precision that lies with the neighbours in a conditional autoregression.
 SHARES = (0.0, 0.5, 0.8, 0.95)
 #: Where areas are more than this the search is coarser: fewer shares, and variances to a fifth.
 MANY_AREAS, SHARES_OF_MANY = 5_000, (0.5, 0.95)
 FINE_SEARCH, COARSE_SEARCH = 0.05, 0.2
-#: Areas up to which variances come from an inverse; beyond, from so many draws.
-LARGEST_INVERSE = 1_500
-VARIANCE_DRAWS = 200
 
 
 def neighbour_hazards(
@@ -41,7 +39,6 @@ def neighbour_hazards(
     weights: Weights,
     *,
     level: float = 0.9,
-    rng: np.random.Generator,
     prior: tuple[float, float] | None = None,
     bounds: CallBounds | None = None,
 ) -> AreaHazards:
@@ -55,8 +52,6 @@ def neighbour_hazards(
         Binary neighbours; made symmetric.
     level : float
         Level of the ranges.
-    rng : numpy.random.Generator
-        For the variances where areas are many.
     prior : tuple of float, optional
         Share of the neighbours and variance to use; default: what the looks choose.
     bounds : CallBounds, optional
@@ -94,7 +89,7 @@ def neighbour_hazards(
         return no_variation(looks, share)
     mode, at_mode = _mode(looks, structure, variance, mode)
     bend = np.maximum(at_mode[2], 0.0)
-    spread = _posterior_sd(structure, variance, bend, incidence, rng)
+    spread = structure.deviations(variance, bend)
     deviate = float(ndtri((1 + level) / 2))
     mean = np.exp(mode + spread**2 / 2)
     return AreaHazards(
@@ -146,6 +141,11 @@ class _Structure:
         """Solve with a factor from `factored`, areas in their own order."""
         solved: FloatArray = factor.solve(right[self._order])[self._place]
         return solved
+
+    def deviations(self, variance: float, added: FloatArray) -> FloatArray:
+        """Posterior standard deviations, areas in their own order."""
+        found: FloatArray = np.sqrt(inverse_diagonal(self.factored(variance, added))[self._place])
+        return found
 
 
 def _best_variance(
@@ -224,18 +224,3 @@ def _factor(matrix: Any, ordering: str) -> Any:
 
 def _log_determinant(factor: Any) -> float:
     return float(np.log(np.abs(factor.U.diagonal())).sum())
-
-
-def _posterior_sd(
-    structure: _Structure, variance: float, bend: FloatArray, incidence: Any, rng: np.random.Generator
-) -> FloatArray:
-    if len(bend) <= LARGEST_INVERSE:
-        posterior = structure.matrix / variance + sparse.diags_array(bend)
-        return np.asarray(np.sqrt(np.diag(np.linalg.inv(posterior.toarray()))), dtype=float)
-    # The precision is a sum of squares, so a draw with it as covariance, solved, has its inverse.
-    edges, own = incidence * np.sqrt(structure.share / variance), (1 - structure.share) / variance
-    draws = edges.T @ rng.standard_normal((edges.shape[0], VARIANCE_DRAWS))
-    draws += np.sqrt(own) * rng.standard_normal((len(bend), VARIANCE_DRAWS))
-    draws += np.sqrt(bend)[:, None] * rng.standard_normal((len(bend), VARIANCE_DRAWS))
-    solved = structure.solve(structure.factored(variance, bend), draws)
-    return np.asarray(np.sqrt(np.mean(solved**2, axis=1)), dtype=float)

@@ -151,18 +151,17 @@ def _one_kind(
             chance, events, areas.of_look, n_areas=n_areas, level=SCORE_LEVEL, bounds=bounds
         )
     }
-    fold_rng, fit_rng = rng.spawn(2)
+    (fold_rng,) = rng.spawn(1)
     models: dict[str, AreaModel] = {"towards_town": partial(gamma_hazards, n_areas=n_areas)}
     if areas.near.shape[0] == n_areas:
         together = neighbour_hazards(
-            chance, events, areas.of_look, areas.near, level=SCORE_LEVEL, rng=fit_rng, bounds=bounds
+            chance, events, areas.of_look, areas.near, level=SCORE_LEVEL, bounds=bounds
         )
         fits["towards_neighbours"] = together
         # The amount of drawing together is that of all looks: to look for it anew in each part adds nothing.
         models["towards_neighbours"] = partial(
             neighbour_hazards,
             weights=areas.near,
-            rng=fit_rng,
             prior=(together.neighbour_share, together.variance),
         )
     gains = {}

@@ -56,7 +56,7 @@ def log_losses(pipes, left_out):
     terms, bad = baseline(pipes), pipes["target"].to_numpy().astype(float)
     ways = {
         "town": partial(gamma_hazards, n_areas=N_AREAS),
-        "neighbours": partial(neighbour_hazards, weights=near, rng=np.random.default_rng(2)),
+        "neighbours": partial(neighbour_hazards, weights=near),
     }
     chance = {name: np.empty(len(bad)) for name in ("baseline", *ways)}
     for number in range(N_FOLDS):
