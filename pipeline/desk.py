@@ -24,7 +24,6 @@ from pipeline import validate
 from pipeline.column_map import ColumnMap
 from pipeline.errors import UnderlotError
 from pipeline.settings import Workspace
-from pipeline.steps.build import build
 from pipeline.steps.load import load_checked
 from pipeline.steps.load_plan import plan_load, save_map
 from pipeline.steps.mending import mended
@@ -114,6 +113,9 @@ def rejected(workspace: Workspace, request: Request, tell: Tell) -> Any:
 
 def make(workspace: Workspace, request: Request, tell: Tell) -> Any:
     """Build and publish, with the share that is done as the build before took its time."""
+    # Only a build needs the models, which take a second and a half to import; who drops a file does not wait for them.
+    from pipeline.steps.build import build  # noqa: PLC0415
+
     clock = StageClock(workspace.logs / "build_times.json")
 
     def progress(text: str) -> None:

@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.errors import InputFileError
 from pipeline.formulas import as_given, is_guarded
-from pipeline.readers import delimited, geographic, parquet, workbook
+from pipeline.readers import delimited, parquet, workbook
 from pipeline.readers.raw import REJECT_SCHEMA, RawRows, no_rejects
 from pipeline.readers.trimming import set_aside_totals
 
@@ -76,6 +76,8 @@ def read(
         _refuse_other(path, start, "a Parquet file", (parquet.MAGIC,))
         raw = parquet.read(path)
     elif suffix in GEOGRAPHIC:
+        from pipeline.readers import geographic  # noqa: PLC0415 - half a second, for pandas, that few files need
+
         raw = geographic.read(path, sheet=sheet, grid=grid)
     elif suffix in TEXTS:
         _refuse_other(path, start, "a text table", ())

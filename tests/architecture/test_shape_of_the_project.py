@@ -2,6 +2,7 @@
 
 import re
 import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -90,3 +91,15 @@ def test_sql_files_hold_one_statement_and_say_their_grain():
         assert text.startswith("--"), f"{file.name}: line 1 says grain, keys, units"
         code = re.sub(r"--.*|'[^']*'", "", text)
         assert code.strip().rstrip(";").count(";") == 0, f"{file.name}: one statement a file"
+
+
+def test_who_loads_a_file_does_not_wait_for_what_builds() -> None:
+    heavy = ("numba", "sklearn", "scipy", "pandas", "altair")
+    asked = (
+        "import sys, pipeline.desk, pipeline.cli; pipeline.cli.cli.get_command(None, 'load'); "
+        f"print([name for name in {heavy} if name in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", asked], cwd=ROOT, capture_output=True, text=True, check=True, timeout=60
+    )
+    assert done.stdout.strip() == "[]"
