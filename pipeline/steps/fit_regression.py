@@ -122,7 +122,7 @@ def fit_outcome(
         With `fitted.status` other than "ok" where the looks cannot carry a fit.
     """
     if bellies is None:
-        bellies = _bellies(exposure, outcome, settings, law)
+        bellies = fit_bellies(exposure, outcome, settings, law)
     return _with_draws(_fit(exposure, outcome, settings, bellies, law), settings, rng)
 
 
@@ -135,7 +135,7 @@ def fit_laws(exposure: Exposure, outcome: str, settings: Settings) -> dict[str, 
         The favoured law as `fit_outcome` has it, and each other from there: at the camera's rates found with it, and
         with few rounds of choosing the widths of priors anew.
     """
-    bellies = _bellies(exposure, outcome, settings, FAVOURED)
+    bellies = fit_bellies(exposure, outcome, settings, FAVOURED)
     first = _fit(exposure, outcome, settings, bellies)
     if not first.is_ok:
         return {FAVOURED: first}
@@ -143,8 +143,14 @@ def fit_laws(exposure: Exposure, outcome: str, settings: Settings) -> dict[str, 
     return {FAVOURED: first, **others}
 
 
-def _bellies(exposure: Exposure, outcome: str, settings: Settings, law: str) -> OutcomeFit | None:
-    """Fit bellies, for what any failure is from the start; none where no look tells of them."""
+def fit_bellies(exposure: Exposure, outcome: str, settings: Settings, law: str) -> OutcomeFit | None:
+    """Fit bellies, without draws, for what an outcome is from the start.
+
+    Returns
+    -------
+    OutcomeFit or None
+        None for any outcome but any failure, or where no look tells of bellies.
+    """
     if outcome != Outcome.ANY.value or outcome_looks(exposure, Outcome.GRADE.value).is_empty():
         return None
     return _fit(exposure, Outcome.GRADE.value, settings, law=law)

@@ -16,7 +16,8 @@ from pipeline.published import contract
 from pipeline.published.write import empty
 from pipeline.settings import Settings
 from pipeline.steps.fit_input import Exposure
-from pipeline.steps.fit_regression import OutcomeFit, fit_outcome
+from pipeline.steps.fit_regression import OutcomeFit, fit_bellies, fit_outcome
+from pipeline.steps.side_by_side import side_by_side
 from pipeline.steps.validate_chances import chance_at_looks
 from pipeline.steps.validate_looks import OTHERS, camera_looks, part_of, too_few, without
 from pipeline.vocabulary import Correction
@@ -88,10 +89,12 @@ def judge_areas(
     # The draws of these fits are not used.
     quick = replace(settings, n_draws=1)
     held, rest = rows[out], without(asked, rows[out], OTHERS)
-    fits = [
-        fit_outcome(rest, outcome, chosen, np.random.default_rng(settings.seed), law)
-        for chosen in (quick, _without_areas(quick))
-    ]
+    # Areas do nothing to bellies: one fit of them serves both.
+    bellies = fit_bellies(rest, outcome, quick, law)
+    fits = side_by_side(
+        lambda chosen: fit_outcome(rest, outcome, chosen, np.random.default_rng(settings.seed), law, bellies),
+        (quick, _without_areas(quick)),
+    )
     if not all(fit.is_ok for fit in fits):
         return _answer(True, None, None, "Not tested: no fit to two thirds of the lots stands.")
     if fits[0].fitted.effects is None:

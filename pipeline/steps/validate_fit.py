@@ -36,6 +36,7 @@ from pipeline.steps.choose_law import Tried, chosen_law
 from pipeline.steps.fit_candidates import UNKNOWN
 from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_regression import fit_laws
+from pipeline.steps.side_by_side import side_by_side
 from pipeline.steps.validate_chances import chance_at_looks
 from pipeline.steps.validate_looks import (
     ELSEWHERE,
@@ -193,29 +194,37 @@ def foretell(
 
     A law that cannot be fitted to one fold foretells nothing.
     """
-    parts, tried = [], []
-    for rest, out in pairs:
-        fitted, asked = rows[rest], rows[out]
-        fits = fit_laws(without(exposure, asked, question), outcome, settings)
-        tried += [Tried(law, fit.fitted) for law, fit in fits.items()]
-        chances: dict[str, FloatArray] = {
-            law: chance_at_looks(fit, exposure, asked) for law, fit in fits.items() if fit.is_ok
-        }
-        chances |= {
-            TREES: trees(fitted, asked, settings.seed),
-            AGE: age_curve(fitted["age"].to_numpy(), fitted["is_bad"].to_numpy(), asked["age"].to_numpy()),
-            RATE: base_rate(fitted["is_bad"].to_numpy(), asked.height),
-        }
-        parts.append(
-            asked.select("material", "group", pl.col("is_bad").cast(pl.Int64)).with_columns(
-                pl.Series(name, values) for name, values in chances.items()
-            )
-        )
+    folds = side_by_side(
+        lambda fold: _foretell_fold(exposure, rows, fold, outcome, settings, question), pairs
+    )
+    parts = [looks for looks, _ in folds]
+    tried = [each for _, more in folds for each in more]
     common = [name for name in parts[0].columns if all(name in part.columns for part in parts)]
     if FAVOURED not in common:
         return None
     looks = pl.concat([part.select(common) for part in parts])
     return Judged(question, looks, int(np.mean([len(rest) for rest, _ in pairs]))), tried
+
+
+def _foretell_fold(
+    exposure: Exposure, rows: pl.DataFrame, fold: Fold, outcome: str, settings: Settings, question: str
+) -> tuple[pl.DataFrame, list[Tried]]:
+    """Looks of a fold left out with what each model foretells, and the fits of the laws."""
+    rest, out = fold
+    fitted, asked = rows[rest], rows[out]
+    fits = fit_laws(without(exposure, asked, question), outcome, settings)
+    chances: dict[str, FloatArray] = {
+        law: chance_at_looks(fit, exposure, asked) for law, fit in fits.items() if fit.is_ok
+    }
+    chances |= {
+        TREES: trees(fitted, asked, settings.seed),
+        AGE: age_curve(fitted["age"].to_numpy(), fitted["is_bad"].to_numpy(), asked["age"].to_numpy()),
+        RATE: base_rate(fitted["is_bad"].to_numpy(), asked.height),
+    }
+    looks = asked.select("material", "group", pl.col("is_bad").cast(pl.Int64)).with_columns(
+        pl.Series(name, values) for name, values in chances.items()
+    )
+    return looks, [Tried(law, fit.fitted) for law, fit in fits.items()]
 
 
 def _answer(outcome: str, judged: Judged) -> pl.DataFrame:

@@ -19,6 +19,7 @@ from pipeline.steps.fit_candidates import SIZES
 from pipeline.steps.fit_input import Exposure
 from pipeline.steps.fit_regression import OutcomeFit, fit_outcome
 from pipeline.steps.fit_sizes import with_sizes
+from pipeline.steps.side_by_side import side_by_side
 from pipeline.steps.validate_chances import chance_at_looks
 from pipeline.steps.validate_looks import (
     ELSEWHERE,
@@ -58,6 +59,15 @@ class _Compared:
     names: list[str]
     n_looks: int
     lead: Lead
+    evidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Fold:
+    """Sizes on record, looks left out with both chances, and how much more likely sizes make the looks fitted."""
+
+    names: set[str]
+    looks: pl.DataFrame
     evidence: float
 
 
@@ -126,32 +136,39 @@ def _compare(
     settings: Settings,
 ) -> _Compared | None:
     """Fit with and without sizes; None where none can be tried."""
-    evidence, names, parts = 0.0, set[str](), []
-    for _, out in folds:
-        held = rows[out]
-        rest = without(exposure, held, question)
-        # Bellies have no such terms: one fit of them serves both.
-        bellies = _fit(rest, Outcome.GRADE.value, settings) if outcome == Outcome.ANY.value else None
-        with_them = _fit(with_sizes(rest), outcome, settings, bellies)
-        found = {name for name in SIZES if f"hazard: {name}" in with_them.fitted.names}
-        if not found or not with_them.is_ok:
-            return None
-        plain = _fit(rest, outcome, settings, bellies)
-        if not plain.is_ok:
-            return None
-        names |= found
-        evidence += with_them.fitted.log_marginal - plain.fitted.log_marginal
-        parts.append(
-            held.select(
-                "group",
-                "is_bad",
-                sized=pl.Series(chance_at_looks(with_them, with_sizes(exposure), held)),
-                plain=pl.Series(chance_at_looks(plain, exposure, held)),
-            )
-        )
-    looks = pl.concat(parts)
+    found = side_by_side(
+        lambda fold: _compare_fold(exposure, rows[fold[1]], question, outcome, settings), folds
+    )
+    tried = [fold for fold in found if fold is not None]
+    if len(tried) < len(folds):
+        return None
+    names = {name for fold in tried for name in fold.names}
+    looks = pl.concat([fold.looks for fold in tried])
     lead = lead_of(*(looks[name].to_numpy() for name in ("sized", "plain", "is_bad", "group")))
+    evidence = sum(fold.evidence for fold in tried)
     return _Compared([name for name in SIZES if name in names], looks.height, lead, evidence)
+
+
+def _compare_fold(
+    exposure: Exposure, held: pl.DataFrame, question: str, outcome: str, settings: Settings
+) -> _Fold | None:
+    rest = without(exposure, held, question)
+    # Bellies have no such terms: one fit of them serves both.
+    bellies = _fit(rest, Outcome.GRADE.value, settings) if outcome == Outcome.ANY.value else None
+    with_them = _fit(with_sizes(rest), outcome, settings, bellies)
+    names = {name for name in SIZES if f"hazard: {name}" in with_them.fitted.names}
+    if not names or not with_them.is_ok:
+        return None
+    plain = _fit(rest, outcome, settings, bellies)
+    if not plain.is_ok:
+        return None
+    looks = held.select(
+        "group",
+        "is_bad",
+        sized=pl.Series(chance_at_looks(with_them, with_sizes(exposure), held)),
+        plain=pl.Series(chance_at_looks(plain, exposure, held)),
+    )
+    return _Fold(names, looks, with_them.fitted.log_marginal - plain.fitted.log_marginal)
 
 
 def _fit(
