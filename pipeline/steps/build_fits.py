@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,11 +21,20 @@ from pipeline.steps.fit_regression import (
     outcome_row,
 )
 from pipeline.steps.fit_terms import regression_terms
+from pipeline.steps.side_by_side import fitting_threads
 from pipeline.steps.validate_areas import judge_areas
 from pipeline.steps.validate_fit import validate
 from pipeline.steps.validate_sizes import judge_sizes, told_of_sizes
 from pipeline.vocabulary import Outcome
 from pipeline.warehouse import Warehouse
+
+#: Outcomes in the order in which their fits begin: that of any failure takes longest, and needs the one of bellies.
+BEGUN = tuple(
+    outcome.value for outcome in (Outcome.GRADE, Outcome.STRUCTURAL, Outcome.ANY, Outcome.ROOTS_JOINTS)
+)
+
+#: A fit, if anything still asks for it, and its published tables.
+_Made = tuple[OutcomeFit | None, dict[str, pl.DataFrame]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,30 +91,43 @@ def _fit_all(
     Each has its own stream of draws, so that one does not move the others. The other fits are let go: in a large
     town each takes a gigabyte.
     """
-    made: dict[str, list[pl.DataFrame]] = {}
-    default: OutcomeFit | None = None
-    bellies: OutcomeFit | None = None
-    streams = np.random.SeedSequence(settings.seed).spawn(len(Outcome.codes()))
-    for outcome, stream in zip(Outcome.codes(), streams, strict=True):
-        words = outcome.replace("_", " ")
-        progress(f"Regression: {words}")
-        fit = fit_outcome(exposure, outcome, settings, np.random.default_rng(stream), law, bellies)
-        if outcome == Outcome.GRADE.value:
-            bellies = fit
-        if outcome == settings.default_outcome:
-            default = fit
-        progress(f"Curves: {words}")
-        groups, lines = curves(exposure.lives, fit.looks, intervals, outcome, settings)
-        fitted = fitted_groups(fit, settings)
-        for name, frame in {
-            "curve_groups": groups,
-            "curves": lines,
-            "outcomes": outcome_row(fit),
-            "fitted_groups": fitted,
-            "fitted_curves": fitted_curves(fit, fitted),
-            "look_counts": look_counts(fit),
-            "regression_terms": regression_terms(fit),
-        }.items():
-            made.setdefault(name, []).append(frame)
+    codes = Outcome.codes()
+    streams = dict(zip(codes, np.random.SeedSequence(settings.seed).spawn(len(codes)), strict=True))
+
+    def work(outcome: str, bellies: Future[_Made] | None) -> _Made:
+        before = None if bellies is None else bellies.result()[0]
+        fit = fit_outcome(exposure, outcome, settings, np.random.default_rng(streams[outcome]), law, before)
+        is_kept = outcome in (Outcome.GRADE.value, settings.default_outcome)
+        return fit if is_kept else None, _tables(fit, exposure, intervals, settings)
+
+    begun: dict[str, Future[_Made]] = {}
+    with fitting_threads() as threads:
+        for outcome in BEGUN:
+            bellies = begun[Outcome.GRADE.value] if outcome == Outcome.ANY.value else None
+            begun[outcome] = threads.submit(work, outcome, bellies)
+        for outcome in BEGUN:
+            progress(f"Regression and curves: {outcome.replace('_', ' ')}")
+            begun[outcome].result()
+    default = begun[settings.default_outcome].result()[0]
     assert default is not None
-    return default, {name: pl.concat(parts, how="diagonal_relaxed") for name, parts in made.items()}
+    made = [begun[outcome].result()[1] for outcome in codes]
+    return default, {
+        name: pl.concat([part[name] for part in made], how="diagonal_relaxed") for name in made[0]
+    }
+
+
+def _tables(
+    fit: OutcomeFit, exposure: Exposure, intervals: pl.DataFrame, settings: Settings
+) -> dict[str, pl.DataFrame]:
+    """Published tables of one outcome."""
+    groups, lines = curves(exposure.lives, fit.looks, intervals, fit.outcome, settings)
+    fitted = fitted_groups(fit, settings)
+    return {
+        "curve_groups": groups,
+        "curves": lines,
+        "outcomes": outcome_row(fit),
+        "fitted_groups": fitted,
+        "fitted_curves": fitted_curves(fit, fitted),
+        "look_counts": look_counts(fit),
+        "regression_terms": regression_terms(fit),
+    }
