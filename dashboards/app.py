@@ -41,6 +41,7 @@ ROLE_PAGES = {
 }
 
 FRAME = Path(__file__).with_name("page.html").read_text(encoding="utf-8")
+IN_PLACE = Path(__file__).with_name("in_place.js").read_text(encoding="utf-8")
 
 
 def set_up_panel(*, threads: int) -> None:
@@ -171,6 +172,7 @@ def _frame(shown: Frame) -> pn.Template:
     frame.add_variable("look", theme.LOOK)
     frame.add_variable("font", theme.FONT)
     frame.add_variable("print_look", theme.PRINT)
+    frame.add_variable("in_place", IN_PLACE)
     frame.add_variable("print_rules", json.dumps(theme.PRINT))
     frame.add_panel("main", shown.body)
     if pn.state.notifications is not None:

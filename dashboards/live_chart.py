@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-import panel as pn
 import polars as pl
 
 from dashboards import parts
+from dashboards.drawing_pane import DrawingPane
 
 Picked = Callable[[list[dict[str, Any]]], None]
 
@@ -55,7 +55,7 @@ class LiveChart:
             self._chart.redraw(drawing, says=self._says, data=rows)
 
 
-class _Pane(pn.pane.Vega):
+class _Pane(DrawingPane):
     """Keeps a selection of points over a new drawing: Panel would put None into it, which such a selection refuses."""
 
     def _update_selections(self, *args: Any) -> None:

@@ -12,6 +12,7 @@ import panel as pn
 import polars as pl
 
 from dashboards import downloads, markup, theme
+from dashboards.drawing_pane import DrawingPane
 from dashboards.pieces import WRAPPED, paragraph
 from pipeline.formulas import as_csv
 
@@ -33,7 +34,7 @@ class Chart:
         Rows of the published table behind it, or what returns them, for the CSV; the drawn rows where not given.
     name : str
         Stem of the files that are saved.
-    pane : Vega, optional
+    pane : DrawingPane, optional
         What draws it, where that is not the usual one.
 
     Attributes
@@ -50,11 +51,11 @@ class Chart:
         height: int,
         data: Rows | None = None,
         name: str = "chart",
-        pane: pn.pane.Vega | None = None,
+        pane: DrawingPane | None = None,
     ) -> None:
         self._stem = _stem(name)
         self._source = source_line()
-        self._pane = pn.pane.Vega() if pane is None else pane
+        self._pane = DrawingPane() if pane is None else pane
         self._pane.param.update(
             object=self._signed(drawing, says, data), sizing_mode="stretch_width", height=height, margin=0, min_width=0,
             stylesheets=[theme.CHART],
@@ -85,7 +86,7 @@ class Chart:
             self._stem = _stem(name)
             self._table.filename = f"{self._stem}.csv"
         self._pane.object = self._signed(drawing, says, data)
-        self._said.object = markup.paragraph(says, small=True)
+        self._said.object = str(markup.paragraph(says, small=True))
 
     def _signed(
         self, drawing: alt.TopLevelMixin | dict[str, Any], says: str, data: Rows | None

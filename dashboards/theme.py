@@ -151,11 +151,13 @@ def refilled(spec: Mapping[str, Any], rows: pl.DataFrame) -> dict[str, Any]:
     Parameters
     ----------
     spec : mapping
-        What `dress` returned for a chart whose layers all draw the same rows; it isn't changed.
+        What `dress` returned for a chart whose layers all draw the same rows, and whose labels take the same room
+        whatever these are; it isn't changed.
     rows : DataFrame
         The rows to draw, with the same columns.
     """
-    return {**spec, "data": {"values": rows.to_dicts()}}
+    # By its name the browser tells that only the rows are others, and leaves the rest of the drawing (in_place.js).
+    return {**spec, "data": {"name": "rows", "values": rows.to_dicts()}}
 
 
 def sign(spec: Mapping[str, Any], *, says: str, source: str, name: str) -> dict[str, Any]:

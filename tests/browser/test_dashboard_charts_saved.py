@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -17,9 +18,9 @@ from tests.browser.conftest import Server, Watched
 Watch = Callable[..., Watched]
 
 
-def save(page: Page, name: str, folder: Path) -> Path:
+def save(page: Page, name: str, folder: Path, which: int = 0) -> Path:
     links = ".vega-actions a" if name in {"PNG", "SVG"} else ".bk-btn"
-    link = page.locator(links).filter(has_text=name).first
+    link = page.locator(links).filter(has_text=name).nth(which)
     link.focus()
     with page.expect_download() as saved:
         page.keyboard.press("Enter")
@@ -61,6 +62,36 @@ def test_looks_are_narrowed_down_and_get_a_curve_of_their_own(made_up_server: Se
     ).to_be_visible()
     expect(page.get_by_text("Nonparametric curve of these looks alone", exact=False)).to_be_visible()
     watched.assert_clean()
+
+
+@pytest.mark.browser
+def test_other_rows_in_a_standing_drawing_look_as_if_drawn_anew(
+    made_up_server: Server, watch: Watch, tmp_path: Path
+) -> None:
+    query = "page=age&outcome=any&material=vitrified_clay&purpose=routine"
+    page = watch(made_up_server).open(query)
+    anew = watch(made_up_server).open(f"{query},backup")
+    for which in (1, 2):  # the chosen looks' curve and their bars; the first drawing is the build's
+        drawing = page.locator(".vega-embed svg").nth(which)
+        frame = page.locator(".vega-embed [role='graphics-document']").nth(which)
+        drawing.evaluate("svg => { svg.is_first = true; }")
+        before = as_drawn(save(page, "SVG", tmp_path, which))
+        words = frame.get_attribute("aria-label")
+        assert words is not None, "a screen reader has to be told"
+        page.get_by_role("checkbox", name="backup", exact=True).check()
+        expect(frame).not_to_have_attribute("aria-label", words)
+        after = as_drawn(save(page, "SVG", tmp_path, which))
+        assert after != before
+        assert after == as_drawn(save(anew, "SVG", tmp_path, which))
+        assert drawing.evaluate("svg => svg.is_first === true")
+        expect(page.get_by_text("<p", exact=False)).to_have_count(0)
+        page.get_by_role("checkbox", name="backup", exact=True).uncheck()
+        expect(frame).to_have_attribute("aria-label", words)
+
+
+def as_drawn(file: Path) -> str:
+    """A saved drawing without the numbers of its clips, which count the drawings of a page."""
+    return re.sub(r"clip\d+", "clip", file.read_text(encoding="utf-8"))
 
 
 def test_rows_of_a_specification_are_those_of_its_largest_set() -> None:
