@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 from urllib.parse import quote
 
@@ -44,6 +45,9 @@ OWNERS = (
     "Who owns which part of a lateral is a local rule: choose the part that yours makes yours. A segment that crosses the "
     "property line is split by length, and by the footage of what a camera found in it."
 )
+RANK = Shown("rank", lambda r: wording.number(r["risk_rank"]), is_number=True)
+#: Columns of a second table: beside the others they would stand out of sight.
+PLACES = frozenset({"main or manhole", "station [ft]", "bundle"})
 PARTS = {part.label: part for part in LateralPart}
 
 
@@ -131,18 +135,27 @@ def _table(records: Records, name: str, by: str, view: View) -> pn.viewable.View
         parts.table(
             shown,
             [
-                Shown("rank", lambda r: wording.number(r["risk_rank"]), is_number=True),
+                RANK,
                 Shown("lot", _lot),
-                *of_connections(part),
-                *(chance_of(other) for other in LateralPart if other is not part),
-                Shown("property line [ft from the building]", property_line, is_number=True),
-                Shown("last segment", _segment),
+                *(column for column in of_connections(part) if column.label not in PLACES),
                 Shown("times, because", lambda r: r["consequence_reasons"] or "nothing raises it"),
-                Shown("not on record", lambda r: r["not_on_record"] or "–"),
             ],
             caption=caption,
         ),
         parts.text_with_commands(AMONG_FIRST),
+        parts.table(
+            shown,
+            [
+                RANK,
+                Shown("lot", lambda r: r["lot_id"]),
+                *(column for column in of_connections(part) if column.label in PLACES),
+                Shown("property line [ft from the building]", property_line, is_number=True),
+                Shown("last segment", _segment),
+                *(replace(chance_of(other), is_number=False) for other in LateralPart if other is not part),
+                Shown("not on record", lambda r: r["not_on_record"] or "–"),
+            ],
+            caption="The same connections: where they are, and the other parts of their laterals",
+        ),
         parts.paragraph(OWNERS, wording.SCREENING, small=True),
         sizing_mode="stretch_width",
     )

@@ -62,6 +62,22 @@ def test_every_page_of_the_town_draws_at_both_widths_and_asks_nobody_else(
     watched.assert_clean()
 
 
+@pytest.mark.parametrize("query", ["page=budget", "page=connections", "page=where"])
+def test_on_a_wide_screen_no_column_of_a_table_is_out_of_sight(
+    town_server: Server, watch: Watch, query: str
+) -> None:
+    watched = watch(town_server)
+    page = watched.open(query)
+    regions = page.locator(".u-scroll")
+    expect(regions.first).to_be_visible()
+    expect(page.locator(".vega-embed").last).to_be_visible()
+    hidden = regions.evaluate_all(
+        "all => all.map(e => [e.getAttribute('aria-label'), e.scrollWidth - e.clientWidth]).filter(e => e[1] > 1)"
+    )
+    assert hidden == []
+    watched.assert_clean()
+
+
 def _keep_picture(page: Page, name: str) -> None:
     """Keep a picture where one is asked for: UNDERLOT_SCREENSHOTS=1."""
     if os.environ.get("UNDERLOT_SCREENSHOTS"):
