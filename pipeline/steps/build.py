@@ -18,7 +18,7 @@ import polars as pl
 from pipeline.assumptions import read_assumptions, write_own_copy
 from pipeline.errors import FitError
 from pipeline.exports import do_not_contact
-from pipeline.memory import give_back, keep_little
+from pipeline.memory import give_back, keep_little, put_away
 from pipeline.progress import Progress, silent
 from pipeline.published import contract
 from pipeline.published.write import empty, publish
@@ -137,7 +137,7 @@ def make_tables(
     write_own_copy(warehouse.workspace)
     assumptions = read_assumptions(warehouse.workspace)
     frames: Frames = {name: empty(table) for name, table in contract.TABLES.items()}
-    frames |= state_of_records(warehouse)
+    frames |= _put_away(state_of_records(warehouse), warehouse)
     fits = choose_and_fit(warehouse, settings, progress)
     fit, exposure = fits.default, fits.exposure
     frames |= fits.tables
@@ -152,14 +152,16 @@ def make_tables(
     )
     frames |= sewers_on_map(warehouse, recorded, frames["connections"])
     progress("Looking for hot spots")
-    places = make_places(warehouse, fit, exposure, lots, settings)
+    places = _put_away(make_places(warehouse, fit, exposure, lots, settings), warehouse)
     frames |= places
     frames["local_effects"] = pl.concat(
         [fits.tables["local_effects"], places["local_effects"]], how="vertical_relaxed"
     )
     frames["unit_costs"] = warehouse.frame(sql_text("published/unit_costs"))
     progress("Budgets")
-    frames |= publish_budgets(fit, exposure, settings, assumptions, frames, progress=progress)
+    frames |= _put_away(
+        publish_budgets(fit, exposure, settings, assumptions, frames, progress=progress), warehouse
+    )
     files = warehouse.frame(sql_text("published/input_files"))
     run_id = _run_id(files, settings, report)
     frames["run"] = _run_row(run_id, exposure, settings, frames).with_columns(
@@ -167,6 +169,11 @@ def make_tables(
         n_undated_segments=pl.lit(years["n_untold"].sum()),
     )
     return frames, _manifest(run_id, files, settings, report)
+
+
+def _put_away(frames: Frames, warehouse: Warehouse) -> Frames:
+    """Tables that are finished, but are asked for once more at most before they are published."""
+    return {name: put_away(frame, warehouse.workspace.root) for name, frame in frames.items()}
 
 
 def _placed(warehouse: Warehouse, recorded: pl.DataFrame) -> pl.DataFrame:
@@ -205,11 +212,14 @@ def _scored_tables(
     made["lots"], made["lot_reasons"] = lots_and_reasons(
         lots, made["lot_segments"], inspections, newest, years, fit, scores, settings
     )
+    made = _put_away(made, warehouse)
     scores = None if scores is None else scores.without_later()
     if with_members:
         progress("Ranking connections")
         rng = np.random.default_rng([settings.seed, 7])
-        made |= rank_connections(warehouse, fit, dated_exposure, scores, made["lots"], rules, rng=rng)
+        made |= _put_away(
+            rank_connections(warehouse, fit, dated_exposure, scores, made["lots"], rules, rng=rng), warehouse
+        )
     scores = None if scores is None else scores.without_members()
     made["canvass_areas"], made["canvass_lots"] = canvass_areas(made["lots"], scores, held_back, settings)
     progress("Comparing blocks and subdivisions")
