@@ -111,12 +111,8 @@ class LooksLikelihood:
             self.slot_row,
             groups or Groups(np.zeros(int(self.slot_row.max(initial=-1)) + 1, dtype=np.int64), 0),
         )
-        slot = self.joint.plain_slot
-        self.of_plain = (
-            self.slot_row[slot],
-            self._pattern_of_slot()[slot],
-            self.term_of_factor[self.slot_factor[slot]],
-        )
+        factor = self.slot_factor[self.joint.lone_slot]
+        self.of_lone = self.slot_row[self.joint.lone_slot], factor, self.term_of_factor[factor]
 
     def _gather(self, parts: Parts) -> None:
         """Number distinct (row, age) atoms, in order of row, and lay out the sparse sums."""
@@ -223,7 +219,7 @@ class LooksLikelihood:
         # Derivatives of S, summed within each slot, by predictor.
         slopes = [self.slot_sums @ atoms.first(i) for i in range(atoms.n_predictors)]
         kind = np.arange(len(at.log_hazard)) if kind is None else kind
-        bends = self._row_bends(pull, chance, atoms, slopes, len(kind))
+        bends = self._row_bends(pull, factor, term_share, atoms, slopes, len(kind))
         hessian = self._over_rows(bends, designs, kind)
         squares = self.joint.squares(slopes, factor, term_share, self.weight, designs, kind)
         if squares is not None:
@@ -263,24 +259,25 @@ class LooksLikelihood:
     def _row_bends(
         self,
         pull: FloatArray,
-        chance: FloatArray,
+        factor: FloatArray,
+        term_share: FloatArray,
         atoms: Atoms,
         slopes: list[FloatArray],
         n_rows: int,
     ) -> list[list[FloatArray]]:
-        """Second derivatives by the predictors of one row: of S, and of patterns that depend on no other row."""
+        """Second derivatives by the predictors of one row: of S, and squares of slots that count by themselves."""
         atoms_of_row = (self.sums.T @ pull, self.every_atom, self.row_start)
         of_row = sparse.csr_array(atoms_of_row, shape=(len(self.row_start) - 1, len(self.every_atom)))
         # Rows behind the last that has an atom.
         behind = n_rows - len(self.row_start) + 1
-        slot, (row, pattern, term) = self.joint.plain_slot, self.of_plain
-        # Relative to the pattern's chance first: its square may be below what numbers can hold.
-        plain = [slope[slot] * self.term_coef[term] / chance[pattern] for slope in slopes]
-        weight = self.weight[pattern]
+        slot, (row, of_slot, term) = self.joint.lone_slot, self.of_lone
+        # Relative to the factor first: its square may be below what numbers can hold.
+        lone = [slope[slot] / np.maximum(factor[of_slot], SMALLEST) for slope in slopes]
+        share = term_share[term]
         return [
             [
                 np.pad(of_row @ atoms.second(i, j), (0, behind))
-                - total_by(row, weight * plain[i] * plain[j], n_rows)
+                - total_by(row, share * lone[i] * lone[j], n_rows)
                 for j in range(i + 1)
             ]
             for i in range(atoms.n_predictors)
