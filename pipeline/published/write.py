@@ -47,13 +47,17 @@ def conform(table: contract.PublishedTable, frame: pl.DataFrame) -> pl.DataFrame
     PublishedError
         A column is missing, or is one the contract does not know.
     """
+    _check_columns(table, frame)
+    typed = frame.select(pl.col(c.name).cast(POLARS_TYPES[c.kind]) for c in table.columns)
+    return typed.with_columns(pl.col(pl.Float64).fill_nan(None)).sort(table.key, nulls_last=True)
+
+
+def _check_columns(table: contract.PublishedTable, frame: pl.DataFrame) -> None:
     missing = [name for name in table.names if name not in frame.columns]
     unknown = [name for name in frame.columns if name not in table.names]
     if missing or unknown:
         msg = f"Published table {table.name}: missing columns {missing}, unknown columns {unknown}."
         raise PublishedError(msg)
-    typed = frame.select(pl.col(c.name).cast(POLARS_TYPES[c.kind]) for c in table.columns)
-    return typed.with_columns(pl.col(pl.Float64).fill_nan(None)).sort(table.key, nulls_last=True)
 
 
 def publish(folder: Path, frames: Mapping[str, pl.DataFrame], manifest: Mapping[str, Any]) -> str:
@@ -83,13 +87,14 @@ def publish(folder: Path, frames: Mapping[str, pl.DataFrame], manifest: Mapping[
     if missing:
         raise PublishedError(f"Nothing was published: tables {missing} are missing.")
     whole = with_sets(frames)
-    tables = {name: conform(table, whole[name]) for name, table in contract.TABLES.items()}
+    for name, table in contract.TABLES.items():
+        _check_columns(table, whole[name])
     try:
         folder.mkdir(parents=True, exist_ok=True)
         _remove_unfinished(folder)
         previous = _pointed(folder)
         name = _next_name(folder)
-        _write_generation(folder, name, tables, manifest)
+        _write_generation(folder, name, whole, manifest)
         _point_at(folder, name)
         _remove_all_but(folder, {name, previous})
     except (OSError, duckdb.Error) as exc:
@@ -102,13 +107,13 @@ def publish(folder: Path, frames: Mapping[str, pl.DataFrame], manifest: Mapping[
 
 
 def _write_generation(
-    folder: Path, name: str, tables: Mapping[str, pl.DataFrame], manifest: Mapping[str, Any]
+    folder: Path, name: str, frames: Mapping[str, pl.DataFrame], manifest: Mapping[str, Any]
 ) -> None:
     part = folder / f"{name}{UNFINISHED}"
     part.mkdir()
     try:
-        _write_database(part / contract.DATABASE_NAME, tables)
-        counts = {table: frame.height for table, frame in tables.items()}
+        _write_database(part / contract.DATABASE_NAME, frames)
+        counts = {table: frames[table].height for table in contract.TABLES}
         _write_manifest(part / contract.MANIFEST_NAME, {**manifest, "generation": name, "rows": counts})
         _sync_folder(part)
         part.replace(folder / name)
@@ -118,19 +123,18 @@ def _write_generation(
     _sync_folder(folder)
 
 
-def _write_database(path: Path, tables: Mapping[str, pl.DataFrame]) -> None:
+def _write_database(path: Path, frames: Mapping[str, pl.DataFrame]) -> None:
     connection = duckdb.connect(str(path), config={"threads": 2})
     try:
         connection.execute("SET enable_progress_bar = false")
-        for name, frame in tables.items():
-            columns = ", ".join(
-                f'"{c.name}" {contract.SQL_TYPES[c.kind]}' for c in contract.TABLES[name].columns
-            )
+        for name, table in contract.TABLES.items():
+            columns = ", ".join(f'"{c.name}" {contract.SQL_TYPES[c.kind]}' for c in table.columns)
             connection.execute(f'CREATE TABLE "{name}" ({columns})')
-            connection.register("incoming", frame.to_arrow())
+            # One table at a time: those of a large town together are gigabytes.
+            connection.register("incoming", conform(table, frames[name]).to_arrow())
             connection.execute(f'INSERT INTO "{name}" SELECT * FROM incoming')  # noqa: S608 - name of the contract
             connection.unregister("incoming")
-            for column in contract.TABLES[name].columns:
+            for column in table.columns:
                 comment = f"{column.text} [{column.unit}]" if column.unit else column.text
                 quoted = comment.replace("'", "''")
                 connection.execute(f'COMMENT ON COLUMN "{name}"."{column.name}" IS \'{quoted}\'')
