@@ -21,7 +21,7 @@ from pipeline.vocabulary import FindingFamily, Outcome
 from pipeline.warehouse import Warehouse
 
 #: Segments whose looks are weighed at once: each run looks through all rows of the fit's design.
-CALLED_AT_ONCE = 40_000
+CALLED_AT_ONCE = 20_000
 #: Families whose repair-grade findings make each outcome.
 FAMILIES = {
     Outcome.ANY.value: (
