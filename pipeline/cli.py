@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import importlib
+import signal
 import sys
+import threading
 import traceback
 import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -90,26 +94,51 @@ def run(arguments: list[str]) -> int:
         0 done, 1 a defect of ours, 2 a wrong call, 3 files or data refused (or, for `score`, nothing found),
         130 stopped by the user.
     """
-    debug = "--debug" in arguments
-    try:
-        result: Any = cli.main(args=arguments, prog_name="underlot", standalone_mode=False)
-    except (click.exceptions.Abort, KeyboardInterrupt):
-        click.echo("Stopped.", err=True)
-        return EXIT_STOPPED
-    except click.ClickException as exc:
-        exc.show()
-        return EXIT_USAGE
-    except UnderlotError as exc:
-        click.echo(str(exc), err=True)
-        if debug:
-            click.echo(traceback.format_exc(), err=True)
-        return exc.exit_code
-    except Exception as exc:
-        return _report_defect(exc, arguments, debug=debug)
+    with _stops_noted() as stops:
+        try:
+            result: Any = cli.main(args=arguments, prog_name="underlot", standalone_mode=False)
+        except (Exception, KeyboardInterrupt) as exc:
+            return _end(exc, arguments, is_stopped=bool(stops))
     return result if isinstance(result, int) else 0
 
 
-def _report_defect(fault: Exception, arguments: list[str], *, debug: bool) -> int:
+@contextmanager
+def _stops_noted() -> Iterator[list[int]]:
+    """Note each Ctrl+C: a database or a library being imported turns it into a fault of its own, which is no defect."""
+    stops: list[int] = []
+
+    def stop(number: int, _frame: object) -> None:
+        stops.append(number)
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread():
+        yield stops
+        return
+    before = signal.signal(signal.SIGINT, stop)
+    try:
+        yield stops
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _end(fault: BaseException, arguments: list[str], *, is_stopped: bool) -> int:
+    """Say in a sentence why the command ended, and return its exit code."""
+    debug = "--debug" in arguments
+    if is_stopped or isinstance(fault, click.exceptions.Abort | KeyboardInterrupt):
+        click.echo("Stopped.", err=True)
+        return EXIT_STOPPED
+    if isinstance(fault, click.ClickException):
+        fault.show()
+        return EXIT_USAGE
+    if isinstance(fault, UnderlotError):
+        click.echo(str(fault), err=True)
+        if debug:
+            click.echo("".join(traceback.format_exception(fault)), err=True)
+        return fault.exit_code
+    return _report_defect(fault, arguments, debug=debug)
+
+
+def _report_defect(fault: BaseException, arguments: list[str], *, debug: bool) -> int:
     """Tell a short reference, and keep the details in the workspace's log."""
     reference = uuid.uuid4().hex[:8]
     details = "".join(traceback.format_exception(fault))

@@ -17,6 +17,9 @@ def main() -> None:
     if home in sys.path:
         sys.path.remove(home)
     sys.path.insert(0, home)
-    from pipeline.cli import main as run  # noqa: PLC0415 - importable only after the path is set
-
+    try:
+        from pipeline.cli import main as run  # noqa: PLC0415 - importable only after the path is set
+    except KeyboardInterrupt:
+        sys.stderr.write("Stopped.\n")
+        sys.exit(130)
     run()

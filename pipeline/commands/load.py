@@ -71,10 +71,15 @@ def load_command(
         click.echo("Nothing was loaded.", err=True)
         return EXIT_NOT_CONFIRMED
     context.workspace.create()
+    n_new = 0
     for plan in plans:
-        show_report(load(context.workspace, plan.path, plan.column_map, progress=tell))
+        report = load(context.workspace, plan.path, plan.column_map, progress=tell)
+        n_new += 0 if report.already_loaded else report.n_accepted
+        show_report(report)
         if plan.proposal is not None:
             tell(f"The map is kept in {save_map(context.workspace, plan)}")
+    if n_new:
+        tell("Curves, scores and budgets do not know of these rows yet. Work them in with: underlot build")
     return 0
 
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from pipeline import cli as cli_module
@@ -199,6 +203,35 @@ def test_stopping_is_130_and_no_traceback(underlot, tmp_path: Path, monkeypatch)
     monkeypatch.setattr(build_module, "build", stop)
     answer = underlot("build", workspace=tmp_path)
     assert (answer.code, answer.err.strip()) == (cli_module.EXIT_STOPPED, "Stopped.")
+
+
+def test_stopping_a_query_of_the_database_is_no_defect(
+    underlot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """DuckDB answers Ctrl+C with a RuntimeError of its own."""
+
+    def long_query(*_given: object, **_named: object) -> None:
+        threading.Timer(0.3, os.kill, (os.getpid(), signal.SIGINT)).start()
+        duckdb.sql(
+            "SELECT sum(hash(a.range, b.range) % 7) FROM range(1000000) a, range(1000000) b"
+        ).fetchall()
+
+    monkeypatch.setattr(build_module, "build", long_query)
+    before = signal.getsignal(signal.SIGINT)
+    answer = underlot("build", workspace=tmp_path)
+    assert (answer.code, answer.err.strip()) == (cli_module.EXIT_STOPPED, "Stopped.")
+    assert not Workspace(tmp_path).logs.exists()
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_after_loading_the_next_step_is_told_and_not_when_nothing_is_new(
+    underlot, tmp_path: Path, jobs: Path
+) -> None:
+    told = "Work them in with: underlot build"
+    assert told in underlot("load", jobs, "--yes", workspace=tmp_path / "w").err
+    again = underlot("load", jobs, "--yes", workspace=tmp_path / "w")
+    assert again.code == 0
+    assert told not in again.err
 
 
 def test_the_installed_start_gives_the_exit_code(tmp_path: Path) -> None:
