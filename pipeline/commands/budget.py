@@ -45,6 +45,9 @@ EXIT_NONE_FOUND = 3
 TABLE_WIDTH = 120
 SHOWN_CAMERAS = 20
 
+#: Prices that people keep beside those of renewal.
+UPKEEP = frozenset({"cleaning", "spot_repair"})
+
 
 @click.command("budget")
 @lots_options
@@ -117,6 +120,7 @@ def budget_command(
     with open_current(context.workspace) as reader:
         chosen = _chosen(reader, asked, file, portfolio, subdivision)
         run = reader.run()
+        _tell_unused_prices(reader, assumptions)
         budget = _budget(reader, chosen, assumptions, policy)
         outside = _as_it_may_leave(context, reader, budget, stated, (excel, pdf, page)) if leaves else budget
     heading = Heading(
@@ -180,6 +184,17 @@ def _budget(reader: PublishedReader, chosen: Chosen, assumptions: Assumptions, p
         reserve_policy=policy,
         progress=tell,
     )
+
+
+def _tell_unused_prices(reader: PublishedReader, assumptions: Assumptions) -> None:
+    """Say which loaded prices bear the name of no method: their owner takes them for counted in."""
+    named = {cost.method for cost in loaded_costs(reader.table("unit_costs"))}
+    if unused := sorted(named - set(assumptions.methods) - UPKEEP):
+        click.echo(
+            f"Loaded prices of {', '.join(repr(name) for name in unused)} are not used: no method has that name. Methods are: "
+            f"{', '.join(assumptions.methods)}. Correct the name and load the table again, then build; or add the method to assumptions.toml.",
+            err=True,
+        )
 
 
 def _as_it_may_leave(

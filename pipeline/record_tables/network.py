@@ -69,7 +69,9 @@ UNIT_COSTS = Table(
     ("method", "diameter_in", "depth_band", "surface"),
     (
         Column("method", "text", "method of repair or renewal", required=True, synonyms=("method",)),
-        Column("diameter_in", "number", "nominal diameter [in]", low=1, high=120, synonyms=("diameter",)),
+        Column(
+            "diameter_in", "number", "nominal diameter [in]", low=1, high=120, synonyms=("diameter", "dia")
+        ),
         Column("depth_band", "text", "depth band, e.g. 0-6 ft", synonyms=("depth",)),
         Column("surface", "text", "surface to be restored", synonyms=("surface",)),
         Column("unit", "text", "per foot or each", synonyms=("unit",)),

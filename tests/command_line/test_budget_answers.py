@@ -16,8 +16,9 @@ from pypdf import PdfReader
 from scipy import stats
 
 from models.laws import LAWS
-from pipeline.assumed import FILE
+from pipeline.assumed import FILE, UnitCost
 from pipeline.assumptions import parse_assumptions, shipped_text
+from pipeline.commands import budget as budget_command
 from pipeline.errors import FitError
 from pipeline.published.read import open_current
 from pipeline.reports.budget_excel import write_excel
@@ -475,3 +476,21 @@ def test_pages_have_budgets_made_ahead(town: Workspace) -> None:
     assert years.height == made["horizon_years"].sum()
     assert assumptions.height > 30
     assert lots["share_of_total"].is_between(0, 1).all()
+
+
+def test_loaded_prices_of_no_method_are_told(
+    underlot, town: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def with_a_stranger(frame: pl.DataFrame) -> tuple[UnitCost, ...]:
+        costs = loaded_costs(frame)
+        return (*costs, replace(costs[0], method="dig"))
+
+    with open_current(town) as reader:
+        (name,) = reader.query("SELECT min(portfolio) FROM lots").row(0)
+    ask = ("budget", "--portfolio", name, "--draws", 50, "--horizon", 3)
+    told = "Loaded prices of 'dig' are not used: no method has that name. Methods are: open_cut, "
+    assert told not in underlot(*ask, workspace=town.root).err
+    monkeypatch.setattr(budget_command, "loaded_costs", with_a_stranger)
+    answer = underlot(*ask, workspace=town.root)
+    assert answer.code == 0
+    assert told in answer.err
