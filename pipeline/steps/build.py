@@ -105,9 +105,13 @@ def build(workspace: Workspace, *, progress: Progress = silent) -> BuildReport:
     with open_warehouse(workspace) as warehouse:
         if warehouse.frame("SELECT count(*) AS n FROM core.inspections")["n"][0] == 0:
             raise FitError("No inspection is loaded yet. Load a file with `underlot load FILE` first.")
+
+        def tell_on(text: str) -> None:
+            warehouse.give_back()
+            tell(text)
+
         report = expose(warehouse, settings, progress=tell)
-        warehouse.give_back()
-        frames, manifest = make_tables(warehouse, settings, report, progress=tell)
+        frames, manifest = make_tables(warehouse, settings, report, progress=tell_on)
     tell("Comparing with the build before")
     frames |= compare(workspace, frames)
     tell("Publishing")
