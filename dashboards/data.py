@@ -18,6 +18,7 @@ from dashboards.map_queries import MapQueries
 from dashboards.sewer_queries import SewerQueries
 from dashboards.utility_queries import UtilityQueries
 from pipeline.accounts import Account
+from pipeline.exports import do_not_contact
 from pipeline.published.chosen_areas import Area, chosen_areas
 from pipeline.published.chosen_curves import ChosenCurve, chosen_curves
 from pipeline.published.read import PublishedReader, open_current
@@ -34,8 +35,12 @@ SAMPLE_OF_REJECTS = 50
 class Records:
     """The published tables, asked the questions that the pages have."""
 
-    def __init__(self, reader: PublishedReader, workspace: Workspace | None = None) -> None:
+    def __init__(
+        self, reader: PublishedReader, workspace: Workspace | None = None, *, home: Workspace | None = None
+    ) -> None:
         self._reader = reader
+        #: Where the list of whom not to contact may lie.
+        self._home = home
         #: Where files may be brought in and built; None where only published tables are shown.
         self.workspace = workspace
         #: What pages make of these records that is the same for every reader.
@@ -324,12 +329,28 @@ class Records:
             [question, material],
         )
 
-    def lots_of_subdivision(self, name: str, most: int) -> pl.DataFrame:
-        """The lots of a subdivision with the highest chance now."""
-        return self._reader.query(
-            "SELECT * FROM lots WHERE subdivision = ? AND status = 'ok' ORDER BY failure_probability DESC, lot_id LIMIT ?",
-            [name, most],
+    def lots_to_hand_on(self, name: str, most: int) -> pl.DataFrame:
+        """The lots of a subdivision with the highest chance now, as they may be told with their addresses.
+
+        Whom not to contact is left out. Where a client keeps the result of a look, the chance is that of lines like it.
+        """
+        chances = ", ".join(
+            f"if(is_withheld, failure_probability_without_own{end}, failure_probability{end}) AS failure_probability{end}"
+            for end in ("", "_lower", "_upper")
         )
+        return self._reader.query(
+            f"WITH told AS (SELECT *, n_inspections > 0 AND NOT tells_own_results AS is_withheld FROM lots) "  # noqa: S608 - no name comes from outside
+            f"SELECT * REPLACE ({chances}) FROM told WHERE subdivision = ? AND status = 'ok' "
+            "AND NOT list_contains(?, lot_id) ORDER BY failure_probability DESC, lot_id LIMIT ?",
+            [name, sorted(self._not_to_contact(name)), most],
+        )
+
+    def _not_to_contact(self, subdivision: str) -> frozenset[str]:
+        """Lots of a subdivision that are on the workspace's list."""
+        if self._home is None:
+            return frozenset()
+        lots = self._reader.query("SELECT lot_id, address FROM lots WHERE subdivision = ?", [subdivision])
+        return do_not_contact(self._home, lots).lots
 
     def loads(self) -> pl.DataFrame:
         """Loads, newest first."""
@@ -441,7 +462,7 @@ class Library:
         reader = open_current(self._place, scope)
         # Who does not see everything brings no files in either.
         workspace = self._workspace() if scope is None else None
-        lent = Lent(reader, Records(reader, workspace), scope)
+        lent = Lent(reader, Records(reader, workspace, home=self._workspace()), scope)
         self._open.append(lent)
         return lent
 

@@ -27,6 +27,13 @@ from pipeline.vocabulary import FindingKind
 
 #: Camera runs that are listed; a report is read, not searched.
 MOST_RUNS = 6
+WHOSE = (
+    "It tells what a camera saw in this line, and the client of that look has not agreed that others be told"
+)
+WHOSE_STEPS = (
+    "Hand it to that client only, or to whom the client names.",
+    "Where the client agrees that it be told with the address, the inspection's consent is 'identified'.",
+)
 NEXT_STEPS = (
     "Have the whole line inspected by camera before the contract binds, from the clean-out nearest the building to the main, with the "
     "line drained before bellies are judged.",
@@ -49,6 +56,7 @@ def report(records: Records, lot_id: str) -> Document:
     findings = records.lot_part("findings", lot_id)
     sections = [
         *_stop_work(findings),
+        *_whose(lot),
         Section("Estimate", tuple(_estimate(run, lot))),
         Section("What this rests on", tuple(_behind(records, lot))),
         Section("What to do next", (Bullets(NEXT_STEPS),)),
@@ -64,6 +72,13 @@ def _stop_work(findings: pl.DataFrame) -> list[Section]:
     if findings.filter(pl.col("kind") == FindingKind.FOREIGN_LINE.value).is_empty():
         return []
     return [Section("Stop", (Caution(wording.STOP_WORK, tuple(wording.STOP_WORK_STEPS)),))]
+
+
+def _whose(lot: Mapping[str, Any]) -> list[Section]:
+    """Say for whom the report is, where a client has not agreed that the result be told with the address."""
+    if not lot["n_inspections"] or lot["tells_own_results"]:
+        return []
+    return [Section("Whose report this is", (Caution(WHOSE, WHOSE_STEPS),))]
 
 
 def _estimate(run: Mapping[str, Any], lot: Mapping[str, Any]) -> list[Block]:

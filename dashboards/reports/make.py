@@ -19,7 +19,14 @@ from pipeline.whole_files import write_whole
 WRITERS = {".html": as_html, ".pdf": as_pdf}
 
 
-def save_report(workspace: Workspace, path: Path, *, lot: str | None, subdivision_name: str | None) -> str:
+def save_report(
+    workspace: Workspace,
+    path: Path,
+    *,
+    lot: str | None,
+    subdivision_name: str | None,
+    before_writing: Callable[[str, int, str], None] = lambda _title, _n_lots, _run_id: None,
+) -> str:
     """Write a report on a lot or a subdivision; return what it is about.
 
     Parameters
@@ -32,6 +39,8 @@ def save_report(workspace: Workspace, path: Path, *, lot: str | None, subdivisio
         Address, a part of it that fits one lot only, or lot id.
     subdivision_name : str or None
         Name of a subdivision, in place of a lot.
+    before_writing : callable
+        Takes what the report is about, how many lots it names and the id of the run; what it raises keeps the file from being written.
 
     Raises
     ------
@@ -40,9 +49,13 @@ def save_report(workspace: Workspace, path: Path, *, lot: str | None, subdivisio
     """
     writer = writer_for(path)
     with open_current(workspace) as reader:
-        records = Records(reader)
+        records = Records(reader, home=workspace)
         made = _on_lot(records, lot) if lot is not None else _on_area(records, subdivision_name or "")
-    write_whole(path, writer(made))
+        named = 1 if lot is not None else records.lots_to_hand_on(made.title, subdivision.MOST_LOTS).height
+        run_id = str(records.run["run_id"])
+    content = writer(made)
+    before_writing(made.title, named, run_id)
+    write_whole(path, content)
     return made.title
 
 

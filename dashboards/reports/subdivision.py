@@ -24,6 +24,7 @@ from dashboards.reports.document import (
 
 #: Lots that are named.
 MOST_LOTS = 30
+WITHHELD = "Where looks are withheld, their client has not agreed that the result be told with the address: the chance is that of lines like it."
 
 
 def report(records: Records, name: str) -> Document:
@@ -64,11 +65,13 @@ def _estimate(records: Records, row: Mapping[str, Any]) -> list[Block]:
 
 
 def _lots(records: Records, name: str) -> list[Block]:
-    lots = records.lots_of_subdivision(name, MOST_LOTS)
+    lots = records.lots_to_hand_on(name, MOST_LOTS)
     if lots.is_empty():
-        return [Text("No lot of this subdivision has an estimate.")]
+        return [Text("No lot of this subdivision has an estimate that may be told.")]
+    withheld = [Text(WITHHELD)] if lots["is_withheld"].any() else []
     return [
         Text("By chance of a repair-grade finding now. A lot that no camera has seen has an estimate, not a condition."),
+        *withheld,
         Table(f"The {lots.height} lots with the highest chance", lots, LOT_COLUMNS),
     ]  # fmt: skip
 
@@ -77,7 +80,11 @@ LOT_COLUMNS = (
     Shown("lot", lambda r: r["address"] or r["lot_id"]),
     Shown("built", lambda r: str(r["year_built"] or "–"), is_number=True),
     Shown("line", lambda r: r["line_summary"] or "not described"),
-    Shown("looks", lambda r: wording.number(r["n_inspections"]), is_number=True),
+    Shown(
+        "looks",
+        lambda r: "withheld" if r["is_withheld"] else wording.number(r["n_inspections"]),
+        is_number=True,
+    ),
     Shown(
         "chance now",
         lambda r: wording.estimate(

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from pipeline.exports import log_export
 from pipeline.settings import Workspace
 
 THIS_MACHINE = "127.0.0.1"
@@ -33,7 +34,7 @@ def start_dashboard(
 
 
 def write_report(workspace: Workspace, path: Path, *, lot: str | None, subdivision: str | None) -> str:
-    """Write a report from what is published; return what it is about.
+    """Write a report from what is published, and a line in the log of exports; return what it is about.
 
     Raises
     ------
@@ -42,7 +43,13 @@ def write_report(workspace: Workspace, path: Path, *, lot: str | None, subdivisi
     """
     from dashboards.reports.make import save_report  # noqa: PLC0415
 
-    return save_report(workspace, path, lot=lot, subdivision_name=subdivision)
+    def log(title: str, n_lots: int, run_id: str) -> None:
+        purpose = f"{'subdivision' if lot is None else 'pre-sale'} report on {title}"
+        log_export(
+            workspace, command="report", target=str(path), purpose=purpose, n_lots=n_lots, run_id=run_id
+        )
+
+    return save_report(workspace, path, lot=lot, subdivision_name=subdivision, before_writing=log)
 
 
 def check_report_name(path: Path) -> None:

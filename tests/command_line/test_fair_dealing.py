@@ -8,12 +8,14 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import shutil
 from pathlib import Path
 
 import polars as pl
 import pytest
 
+from dashboards import wording
 from pipeline.errors import InputFileError
 from pipeline.exports import do_not_contact
 from pipeline.published.read import open_current
@@ -157,3 +159,39 @@ def test_a_list_that_cannot_be_read_stops_every_list_of_lots(underlot, office, l
         assert not answer.out
     assert not list(office.root.glob("*.csv.part"))
     assert not (office.root / "plan.csv").exists()
+
+
+def test_a_report_on_a_subdivision_tells_of_no_look_its_client_keeps_and_of_nobody_not_to_be_contacted(
+    underlot, office, lots
+) -> None:
+    kept = lots.filter(
+        (pl.col("status") == "ok") & (pl.col("n_inspections") > 0) & ~pl.col("tells_own_results")
+    )
+    name = kept["subdivision"].drop_nulls().mode().sort()[0]
+    here = lots.filter((pl.col("subdivision") == name) & (pl.col("status") == "ok"))
+    report = office.root / "area.html"
+    assert underlot("report", "--subdivision", name, "--save", report, workspace=office.root).code == 0
+    (line,) = log_of(office)
+    assert (line["command"], line["purpose"]) == ("report", f"subdivision report on {name}")
+    cells = [cell for row in re.findall("<tr>.*?</tr>", report.read_text(), re.DOTALL) if "withheld" in row
+             for cell in [re.findall("<td[^>]*>(.*?)</td>", row, re.DOTALL)]]  # fmt: skip
+    assert cells
+    for address, _, _, _, chance in cells:
+        lot = here.filter(pl.col("address") == address)
+        without = [lot[f"failure_probability_without_own{end}"].item() for end in ("", "_lower", "_upper")]
+        assert chance == wording.estimate(*without)
+    worst = cells[0][0]
+    (office.root / "do_not_contact.csv").write_text(f"address\n{worst}\n")
+    assert underlot("report", "--subdivision", name, "--save", report, workspace=office.root).code == 0
+    assert worst not in report.read_text()
+
+
+def test_a_report_on_a_house_says_for_whom_it_is_and_is_logged(underlot, office, lots) -> None:
+    seen = lots.filter((pl.col("status") == "ok") & (pl.col("n_inspections") > 0))
+    words = "Hand it to that client only"
+    for tells, is_said in ((False, True), (True, False)):
+        lot = seen.filter(pl.col("tells_own_results") == tells)["lot_id"][0]
+        report = office.root / f"{tells}.html"
+        assert underlot("report", lot, "--save", report, workspace=office.root).code == 0
+        assert (words in report.read_text()) == is_said
+    assert [(line["command"], line["n_lots"]) for line in log_of(office)] == [("report", 1), ("report", 1)]
