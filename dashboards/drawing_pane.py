@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import panel as pn
+import polars as pl
+import polars.selectors as cs
 from bokeh.models import ColumnDataSource
 
 
@@ -22,24 +23,23 @@ class DrawingPane(pn.pane.Vega):
         self, json: dict[str, Any], sources: Mapping[str, ColumnDataSource] | None = None
     ) -> dict[str, ColumnDataSource]:
         own = json.get("data", {})
-        if isinstance(own.get("values"), list):
+        if "values" in own:
             own["values"] = as_text(own["values"])
         sent: dict[str, ColumnDataSource] = {}
         for name, rows in json.pop("datasets", {}).items():
-            sent[name] = (sources or {}).get(name) or ColumnDataSource()
-            sent[name].data = {"json": [rows if isinstance(rows, str) else as_text(rows)]}
+            sent[name] = (sources or {}).get(name) or ColumnDataSource({"json": [""]})
+            text = as_text(rows)
+            if sent[name].data["json"] != [text]:
+                sent[name].data = {"json": [text]}
         return sent
 
 
-def as_text(rows: Sequence[Mapping[str, Any]]) -> str:
-    """Return rows as JSON, in which what is no number is null."""
-    return json.dumps(
-        [
-            {
-                name: None if isinstance(value, float) and not math.isfinite(value) else value
-                for name, value in row.items()
-            }
-            for row in rows
-        ],
-        separators=(",", ":"),
+def as_text(rows: str | pl.DataFrame | Sequence[Mapping[str, Any]]) -> str:
+    """Return rows as JSON, a list for each column, in which what is no number is null; a text is left as it is."""
+    if isinstance(rows, str):
+        return rows
+    frame = (
+        rows if isinstance(rows, pl.DataFrame) else pl.DataFrame(rows, infer_schema_length=None, strict=False)
     )
+    numbers = frame.with_columns(pl.when(cs.float().is_finite()).then(cs.float()))
+    return json.dumps(numbers.to_dict(as_series=False), separators=(",", ":"))

@@ -1,14 +1,18 @@
-"""Maps of areas without tiles: shapes, or their bounding boxes, coloured by one number."""
+"""Maps of areas without tiles: shapes, or their bounding boxes, coloured by one number.
+
+Shapes and what is told of them are data sets of their own, joined in the browser: a filter sends and changes the latter only.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any
 
 import altair as alt
 import numpy as np
 import polars as pl
+import polars.selectors as cs
 import shapely
 
 from dashboards import theme
@@ -20,58 +24,102 @@ MOST_ELEMENTS = 800
 #: Ratios beyond twice as many, or half as many, share the last colour.
 WIDEST_DOUBLINGS = 1.0
 
-#: What is told of an area when pointed at on the map of failures.
+#: What is drawn, and told when pointed at, of an area.
 OF_FAILURES = (
     "status", "state", "n_lots", "n_inspected", "n_observed", "expected", "expected_lower", "expected_upper", "ratio",
 )  # fmt: skip
+OF_COVERAGE = ("n_lots", "n_inspected", "coverage_share")
+#: Digits after the point; no colour and no word of the maps hangs on more.
+DIGITS = 4
+
+#: Where an area lies: its outline, else its bounds.
+PLACE = ("x_min_ft", "y_min_ft", "x_max_ft", "y_max_ft")
+
+SHAPE = {"field": "shape", "type": "geojson"}
 
 RATIO_LABELS = "{'-1': 'half', '0': 'as expected', '1': 'twice'}[datum.value]"
 
 
-def with_shapes(areas: pl.DataFrame) -> pl.DataFrame:
-    """Return the areas that can be drawn, with `shape`, a GeoJSON geometry as text.
+class Shapes:
+    """The shapes of areas, as a text that only grows, so that what the browser has need not be sent again.
 
     Parameters
     ----------
-    areas : polars.DataFrame
-        Rows of `blocks` or `subdivisions`; the outline is used where there is one, else the bounds.
+    name : str
+        Column that names an area.
     """
-    bounds = ["x_min_ft", "y_min_ft", "x_max_ft", "y_max_ft"]
-    placed = areas.drop_nulls(bounds)
-    boxes = shapely.box(*(placed[c].to_numpy() for c in bounds))
-    if "outline_wkt" in placed.columns:
-        outlines = shapely.from_wkt(placed["outline_wkt"].to_numpy(), on_invalid="ignore")
-        boxes = [b if o is None or o.is_empty else o for o, b in zip(outlines, boxes, strict=True)]
-    return placed.with_columns(shape=_geojson(boxes))
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._known = pl.Series([], dtype=pl.String)
+        self._features = pl.Series([], dtype=pl.String)
+        self._text = "[]"
+
+    def of(self, areas: pl.DataFrame) -> str:
+        """Return a JSON list with a GeoJSON feature for each of the areas, and for those asked for before.
+
+        Parameters
+        ----------
+        areas : DataFrame
+            What `placed` returned.
+        """
+        new = areas.filter(~pl.col(self._name).is_in(self._known.implode()))
+        if new.height:
+            self._known = self._known.append(new[self._name])
+            self._features = self._features.append(_features(new, self._name))
+            self._text = f"[{','.join(self._features)}]"
+        return self._text
 
 
-def _geojson(shapes: Any) -> pl.Series:
+def placed(areas: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows of `blocks` or `subdivisions` that can be drawn."""
+    return areas.drop_nulls(PLACE)
+
+
+def _features(areas: pl.DataFrame, name: str) -> pl.Series:
+    shapes = shapely.box(*(areas[c].to_numpy() for c in PLACE))
+    if "outline_wkt" in areas.columns:
+        outlines = shapely.from_wkt(areas["outline_wkt"].to_numpy(), on_invalid="ignore")
+        shapes = [b if o is None or o.is_empty else o for o, b in zip(outlines, shapes, strict=True)]
+    return _as_features(areas[name], shapes)
+
+
+def _as_features(ids: pl.Series, shapes: Any) -> pl.Series:
     # In whole feet, which no screen can tell from inches: half the length.
-    return pl.Series(list(shapely.to_geojson(shapely.transform(shapes, np.rint))), dtype=pl.String)
+    drawn = pl.Series(list(shapely.to_geojson(shapely.transform(shapes, np.rint))), dtype=pl.String)
+    return pl.select(
+        pl.concat_str(
+            pl.lit('{"type":"Feature","id":'), pl.struct(i=ids).struct.json_encode().str.slice(5).str.head(-1),
+            pl.lit(',"geometry":'), drawn, pl.lit("}"),
+        )
+    ).to_series()  # fmt: skip
 
 
-def failures(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
+def failures(areas: pl.DataFrame, shapes: str, *, name: str) -> dict[str, Any]:
     """Map observed against expected failures; areas with too few records stay grey.
 
     Parameters
     ----------
     areas : polars.DataFrame
-        What `with_shapes` returned.
+        What `placed` returned.
+    shapes : str
+        What `Shapes.of` returned for them.
     name : str
         Column that names an area.
 
     Returns
     -------
     dict
-        A Vega-Lite specification with the shapes put in (passing them through Altair costs seconds).
+        A dressed specification, with a frame and a text as data sets, as `DrawingPane` takes them.
     """
-    shown = (*OF_FAILURES, name)
-    return _with_rows(_failures_without_rows(name, _is_many(areas)), _features(areas, shown))
+    state = pl.when(pl.col("status") == "ok").then(pl.lit("enough")).otherwise(pl.lit("too few"))
+    rows = areas.with_columns(state=state).select(name, *OF_FAILURES)
+    return _with_rows(_failures_without_rows(name, _is_many(areas)), rows, shapes)
 
 
 @lru_cache(maxsize=8)
 def _failures_without_rows(name: str, many: bool) -> dict[str, Any]:
-    enough = "datum.properties.status === 'ok' && isValid(datum.properties.ratio)"
+    enough = "datum.status === 'ok' && isValid(datum.ratio)"
     colour = alt.Color(
         "doublings:Q",
         title="found, against expected",
@@ -89,39 +137,27 @@ def _failures_without_rows(name: str, many: bool) -> dict[str, Any]:
             titleLimit=300,
         ),
     )
-    doublings = f"max(-{WIDEST_DOUBLINGS}, log(max(datum.properties.ratio, 0.01)) / LN2)"
-    tips = [
-        *_tips(name),
-        alt.Tooltip("properties.n_observed:Q", title="with a finding"),
-        alt.Tooltip("properties.expected:Q", title="expected", format=".1f"),
-        alt.Tooltip("properties.expected_lower:Q", title="chance allows from", format=".0f"),
-        alt.Tooltip("properties.expected_upper:Q", title="to", format=".0f"),
-        alt.Tooltip("properties.state:N", title="records"),
-    ]
+    doublings = f"max(-{WIDEST_DOUBLINGS}, log(max(datum.ratio, 0.01)) / LN2)"
+    tips = {
+        "with a finding": "n_observed",
+        "expected": "expected:.1f",
+        "chance allows from": "expected_lower:.0f",
+        "to": "expected_upper:.0f",
+        "records": "state:",
+    }
     chart = (
         alt.Chart(alt.Data(values=[]))
         .transform_calculate(doublings=doublings)
-        .mark_geoshape(**_outline(many=many))
-        .encode(
-            color=alt.condition(enough, colour, alt.value(theme.TOO_FEW)),
-            tooltip=tips,
-        )
+        .mark_geoshape(**_outline(name, tips, many=many))
+        .encode(color=alt.condition(enough, colour, alt.value(theme.TOO_FEW)))
     )
-    return _finish(chart, many=many)
+    return _finish(chart, name, many=many)
 
 
-def coverage(areas: pl.DataFrame, *, name: str) -> dict[str, Any]:
-    """Map the share of lots whose line a camera has seen.
-
-    Parameters
-    ----------
-    areas : polars.DataFrame
-        What `with_shapes` returned.
-    name : str
-        Column that names an area.
-    """
-    shown = ("n_lots", "n_inspected", "coverage_share", name)
-    return _with_rows(_coverage_without_rows(name, _is_many(areas)), _features(areas, shown))
+def coverage(areas: pl.DataFrame, shapes: str, *, name: str) -> dict[str, Any]:
+    """Map the share of lots whose line a camera has seen; all as for `failures`."""
+    rows = areas.select(name, *OF_COVERAGE)
+    return _with_rows(_coverage_without_rows(name, _is_many(areas)), rows, shapes)
 
 
 @lru_cache(maxsize=8)
@@ -135,17 +171,11 @@ def _coverage_without_rows(name: str, many: bool) -> dict[str, Any]:
     chart = (
         alt.Chart(alt.Data(values=[]))
         # An area of which nothing is told has no share, and would not be drawn at all.
-        .transform_calculate(share="datum.properties.coverage_share || 0")
-        .mark_geoshape(**_outline(many=many))
-        .encode(
-            color=alt.condition("datum.properties.n_inspected > 0", colour, alt.value(theme.NONE_SEEN)),
-            tooltip=[
-                *_tips(name),
-                alt.Tooltip("properties.coverage_share:Q", title="share inspected", format=".0%"),
-            ],
-        )
+        .transform_calculate(share="datum.coverage_share || 0")
+        .mark_geoshape(**_outline(name, {"share inspected": "coverage_share:.0%"}, many=many))
+        .encode(color=alt.condition("datum.n_inspected > 0", colour, alt.value(theme.NONE_SEEN)))
     )
-    return _finish(chart, many=many)
+    return _finish(chart, name, many=many)
 
 
 def with_hot_spots(spec: dict[str, Any], spots: pl.DataFrame) -> dict[str, Any]:
@@ -161,81 +191,79 @@ def with_hot_spots(spec: dict[str, Any], spots: pl.DataFrame) -> dict[str, Any]:
     if spots.is_empty():
         return spec
     outlines = shapely.from_wkt(spots["outline_wkt"].to_numpy())
-    features = _features(
-        spots.with_columns(shape=_geojson(outlines)),
-        ("zone", "label", "n_inspected", "n_observed", "expected"),
-    )
-    titles = {
-        "zone": "hot spot",
-        "label": "how sure",
-        "n_inspected": "inspected",
-        "n_observed": "with a finding",
+    rows = spots.select("zone", "label", "n_inspected", "n_observed", "expected")
+    tips = {
+        "hot spot": "zone:",
+        "how sure": "label:",
+        "inspected": "n_inspected",
+        "with a finding": "n_observed",
+        "expected": "expected:.1f",
     }
     outline = {
-        "data": features,
-        "mark": {"type": "geoshape", "fill": "transparent", "stroke": theme.INK, "strokeWidth": 2},
+        "data": {"name": "spots"},
+        "transform": [_looked_up("zone", "outlines")],
+        "mark": {
+            "type": "geoshape", "fill": "transparent", "stroke": theme.INK, "strokeWidth": 2,
+            "tooltip": {"expr": _told(tips)}, "description": {"expr": _read_out(tips)},
+        },
         "encoding": {
+            "shape": SHAPE,
             "strokeDash": {
-                "condition": {"test": "datum.properties.label === 'firm'", "value": [1, 0]},
+                "condition": {"test": "datum.label === 'firm'", "value": [1, 0]},
                 "value": [5, 4],
             },
-            "tooltip": [
-                *({"field": f"properties.{name}", "title": title} for name, title in titles.items()),
-                {
-                    "field": "properties.expected",
-                    "title": "expected",
-                    "type": "quantitative",
-                    "format": ".1f",
-                },
-            ],
         },
-    }
-    return {**spec, "layer": [*spec["layer"], outline]}
+    }  # fmt: skip
+    drawn = {"spots": rows, "outlines": f"[{','.join(_as_features(spots['zone'], outlines))}]"}
+    return {**spec, "layer": [*spec["layer"], outline], "datasets": {**spec["datasets"], **drawn}}
 
 
 def _is_many(areas: pl.DataFrame) -> bool:
     return areas.height > MOST_ELEMENTS
 
 
-def _outline(*, many: bool) -> dict[str, Any]:
-    """Outlines that don't drown the colours of many small areas."""
-    return {"stroke": "#8B8676", "strokeWidth": 0.2 if many else 0.6}
+def _outline(name: str, tips: Mapping[str, str], *, many: bool) -> dict[str, Any]:
+    """Outlines that don't drown the colours of many small areas, and what is told of an area when pointed at."""
+    told = {name: f"{name}:", "lots": "n_lots", "inspected": "n_inspected", **tips}
+    look = {"stroke": "#8B8676", "strokeWidth": 0.2 if many else 0.6, "tooltip": {"expr": _told(told)}}
+    # On a canvas there is no element for each area that a screen reader could read.
+    return {**look, "aria": False} if many else {**look, "description": {"expr": _read_out(told)}}
 
 
-def _tips(name: str) -> list[alt.Tooltip]:
-    return [
-        alt.Tooltip(f"properties.{name}:N", title=name),
-        alt.Tooltip("properties.n_lots:Q", title="lots"),
-        alt.Tooltip("properties.n_inspected:Q", title="inspected"),
-    ]
+def _told(tips: Mapping[str, str]) -> str:
+    """Expression for what is told: columns by their words, with a format after a colon; what is withheld is a dash."""
+    return "{" + ", ".join(f"'{words}': {_value(what)}" for words, what in tips.items()) + "}"
 
 
-def _finish(chart: alt.Chart, *, many: bool) -> dict[str, Any]:
+def _read_out(tips: Mapping[str, str]) -> str:
+    """Expression for the same as one text, for screen readers."""
+    return " + '; ' + ".join(f"'{words}: ' + ({_value(what)})" for words, what in tips.items())
+
+
+def _value(what: str) -> str:
+    column, colon, form = what.partition(":")
+    number = f"format(datum.{column}, '{form or ',d'}')"
+    return f"isValid(datum.{column}) ? {f'datum.{column}' if colon and not form else number} : '–'"
+
+
+def _looked_up(name: str, shapes: str) -> dict[str, Any]:
+    return {"lookup": name, "from": {"data": {"name": shapes}, "key": "id"}, "as": "shape"}
+
+
+def _finish(chart: alt.Chart, name: str, *, many: bool) -> dict[str, Any]:
     """Dress a map, as a layer over which others can be drawn."""
     sized = chart.project(type="identity", reflectY=True)
     if many:
         sized = sized.properties(usermeta={"embedOptions": {"renderer": "canvas"}})
     spec = theme.dress(sized)
-    inner = {name: spec[name] for name in ("data", "mark", "encoding", "transform") if name in spec}
-    outer = {name: value for name, value in spec.items() if name not in inner}
+    inner = {key: spec[key] for key in ("mark", "encoding", "transform")}
+    outer = {key: value for key, value in spec.items() if key not in {"data", *inner}}
+    inner["data"] = {"name": "areas"}
+    inner["transform"] = [_looked_up(name, "shapes"), *inner["transform"]]
+    inner["encoding"] = {**inner["encoding"], "shape": SHAPE}
     return {**outer, "layer": [inner]}
 
 
-def _with_rows(spec: dict[str, Any], features: dict[str, Any]) -> dict[str, Any]:
-    return {**spec, "layer": [{**spec["layer"][0], "data": features}]}
-
-
-def _features(areas: pl.DataFrame, columns: Sequence[str]) -> dict[str, Any]:
-    """Put shapes and properties together as one text: as objects they would be sent at three times the length.
-
-    Panel leaves the rows of a layer alone; only the browser reads the text.
-    """
-    state = pl.when(pl.col("status") == "ok").then(pl.lit("enough")).otherwise(pl.lit("too few"))
-    rows = areas.with_columns(state=state) if "status" in areas.columns else areas
-    text = rows.select(
-        pl.concat_str(
-            pl.lit('{"type":"Feature","geometry":'), pl.col("shape"),
-            pl.lit(',"properties":'), pl.struct(columns).struct.json_encode(), pl.lit("}"),
-        )
-    )  # fmt: skip
-    return {"values": f"[{','.join(text.to_series())}]", "format": {"type": "json"}}
+def _with_rows(spec: dict[str, Any], rows: pl.DataFrame, shapes: str) -> dict[str, Any]:
+    short = rows.with_columns(cs.float().round(DIGITS))
+    return {**spec, "datasets": {"areas": short, "shapes": shapes}}

@@ -108,6 +108,7 @@ class _Maps:
         self._coarse = parts.text("")
         self._charts: tuple[parts.Chart, parts.Chart] | None = None
         self._drawn_of = ""
+        self._shapes: dict[str, areas.Shapes] = {}
         self._maps = pn.Column(sizing_mode="stretch_width", margin=0)
         self.panel = pn.Column(self._counted, self._coarse, self._maps, sizing_mode="stretch_width", margin=0)
         for widget in (filters, size):
@@ -120,7 +121,7 @@ class _Maps:
         if _is_narrowed(view):
             # A saved table has to say by itself what it is of.
             found = found.with_columns(lots_asked_for=pl.lit(view.in_words()))
-        drawn = areas.with_shapes(found)
+        drawn = areas.placed(found)
         self._counted.object = _counts(found, name, is_narrowed=_is_narrowed(view)).object
         notes = [markup.note(said) for said in self._notes(view, size, found, name)]
         self._coarse.param.update(object=str(Markup("").join(notes)), visible=bool(notes))
@@ -131,8 +132,9 @@ class _Maps:
             )
             return
         spots = self._records.hot_spots(subdivision=view.subdivision)
-        failures = areas.with_hot_spots(areas.failures(drawn, name=name), spots)
-        coverage = areas.coverage(drawn, name=name)
+        shapes = self._shapes.setdefault(name, areas.Shapes(name)).of(drawn)
+        failures = areas.with_hot_spots(areas.failures(drawn, shapes, name=name), spots)
+        coverage = areas.coverage(drawn, shapes, name=name)
         told, seen = _say(view)
         if self._charts is None or self._drawn_of != name:
             self._drawn_of = name

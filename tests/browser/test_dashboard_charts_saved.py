@@ -89,6 +89,29 @@ def test_other_rows_in_a_standing_drawing_look_as_if_drawn_anew(
         expect(frame).to_have_attribute("aria-label", words)
 
 
+@pytest.mark.browser
+def test_maps_of_fewer_areas_look_as_if_drawn_anew(
+    made_up_server: Server, watch: Watch, tmp_path: Path
+) -> None:
+    watched, other = watch(made_up_server), watch(made_up_server)
+    page = watched.open("page=where&areas=subdivisions")
+    anew = other.open("page=where&areas=subdivisions&subdivision=Mock Acres 2")
+    for which in (0, 1):
+        drawing = page.locator(".vega-embed svg").nth(which)
+        drawing.evaluate("svg => { svg.is_first = true; }")
+        before = as_drawn(save(page, "SVG", tmp_path, which))
+        page.get_by_label("Subdivision", exact=True).select_option(label="Mock Acres 2")
+        expect(drawing.locator("path[aria-label^='subdivision: ']")).to_have_count(1)
+        after = as_drawn(save(page, "SVG", tmp_path, which))
+        assert after != before
+        assert after == as_drawn(save(anew, "SVG", tmp_path, which))
+        assert drawing.evaluate("svg => svg.is_first === true")
+        page.get_by_role("button", name="Clear the filters").click()
+        expect(drawing.locator("path[aria-label^='subdivision: ']")).not_to_have_count(1)
+    watched.assert_clean()
+    other.assert_clean()
+
+
 def as_drawn(file: Path) -> str:
     """A saved drawing without the numbers of its clips, which count the drawings of a page."""
     return re.sub(r"clip\d+", "clip", file.read_text(encoding="utf-8"))

@@ -26,7 +26,7 @@ BLOCKS = pl.DataFrame(
 
 def many(n: int) -> pl.DataFrame:
     """As many boxes in a row."""
-    return areas.with_shapes(
+    return areas.placed(
         pl.DataFrame({"i": range(n)}).select(
             block=pl.col("i").cast(pl.String), x_min_ft=pl.col("i") * 10.0, y_min_ft=pl.lit(0.0),
             x_max_ft=pl.col("i") * 10.0 + 8, y_max_ft=pl.lit(8.0), n_lots=pl.lit(9), n_inspected=pl.lit(9),
@@ -36,45 +36,79 @@ def many(n: int) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def features(spec: dict[str, Any]) -> list[dict[str, Any]]:
-    """The areas of a map, which it holds as text."""
-    return json.loads(spec["layer"][0]["data"]["values"])
+def shapes(drawn: pl.DataFrame) -> str:
+    return areas.Shapes("block").of(drawn)
+
+
+def failures(drawn: pl.DataFrame) -> dict[str, Any]:
+    return areas.failures(drawn, shapes(drawn), name="block")
+
+
+def coverage(drawn: pl.DataFrame) -> dict[str, Any]:
+    return areas.coverage(drawn, shapes(drawn), name="block")
+
+
+def sent(spec: dict[str, Any]) -> dict[str, Any]:
+    """The specification with its rows as the page puts them into it."""
+    rows = {
+        name: json.loads(table) if isinstance(table, str) else table.to_dicts()
+        for name, table in spec["datasets"].items()
+    }
+    return {**spec, "datasets": rows}
 
 
 def test_the_outline_is_drawn_where_there_is_one_else_the_bounds() -> None:
-    drawn = areas.with_shapes(BLOCKS)
+    drawn = areas.placed(BLOCKS)
     assert drawn["block"].to_list() == ["A", "B"]  # C lies nowhere
-    triangle, box = (json.loads(shape)["coordinates"][0] for shape in drawn["shape"])
-    assert len(triangle) == 4
-    assert sorted(map(tuple, box[:4])) == [(10.0, 0.0), (10.0, 8.0), (18.0, 0.0), (18.0, 8.0)]
+    triangle, box = json.loads(shapes(drawn))
+    assert (triangle["id"], box["id"]) == ("A", "B")
+    assert len(triangle["geometry"]["coordinates"][0]) == 4
+    corners = box["geometry"]["coordinates"][0][:4]
+    assert sorted(map(tuple, corners)) == [(10.0, 0.0), (10.0, 8.0), (18.0, 0.0), (18.0, 8.0)]
 
 
 def test_a_damaged_outline_falls_back_to_the_bounds() -> None:
     damaged = BLOCKS.head(1).with_columns(outline_wkt=pl.lit("POLYGON ((0 0, 8"))
-    shape = json.loads(areas.with_shapes(damaged)["shape"][0])
-    assert len(shape["coordinates"][0]) == 5
+    assert len(json.loads(shapes(damaged))[0]["geometry"]["coordinates"][0]) == 5
+
+
+def test_shapes_that_were_asked_for_once_stay_as_they_are() -> None:
+    drawn = areas.placed(BLOCKS.with_columns(block=pl.col("block") + '"\\'))
+    kept = areas.Shapes("block")
+    first = kept.of(drawn.head(1))
+    assert [shape["id"] for shape in json.loads(first)] == ['A"\\']
+    both = kept.of(drawn)
+    assert [shape["id"] for shape in json.loads(both)] == drawn["block"].to_list()
+    assert kept.of(drawn.tail(1)) == both
 
 
 def test_colour_is_kept_from_areas_with_too_few_records() -> None:
-    spec = areas.failures(areas.with_shapes(BLOCKS), name="block")
+    spec = failures(areas.placed(BLOCKS))
     colour = spec["layer"][0]["encoding"]["color"]
-    assert colour["condition"]["test"].startswith("datum.properties.status === 'ok'")
+    assert colour["condition"]["test"].startswith("datum.status === 'ok'")
     assert colour["value"] == areas.theme.TOO_FEW
-    states = {row["properties"]["block"]: row["properties"]["state"] for row in features(spec)}
+    states = {row["block"]: row["state"] for row in sent(spec)["datasets"]["areas"]}
     assert states == {"A": "enough", "B": "too few"}
 
 
 def test_many_areas_go_to_a_canvas_and_few_do_not() -> None:
-    few, lots = areas.coverage(many(3), name="block"), areas.coverage(many(1_000), name="block")
+    few, lots = coverage(many(3)), coverage(many(1_000))
     assert "usermeta" not in few
-    assert lots["usermeta"] == {"embedOptions": {"renderer": "canvas"}}
-    assert len(features(lots)) == 1_000
+    assert lots["usermeta"]["embedOptions"]["renderer"] == "canvas"
+    assert len(sent(lots)["datasets"]["areas"]) == 1_000
+
+
+def test_what_is_withheld_is_told_as_a_dash() -> None:
+    withheld = areas.placed(BLOCKS).with_columns(n_inspected=pl.lit(None, pl.Int64))
+    svg = vl_convert.vegalite_to_svg({**sent(coverage(withheld)), "width": 300, "height": 200})
+    assert svg.count("inspected: –") == 2
+    assert "lots: 9" in svg
 
 
 def test_maps_compile() -> None:
-    drawn = areas.with_shapes(BLOCKS)
-    for spec in (areas.failures(drawn, name="block"), areas.coverage(drawn, name="block")):
-        assert vl_convert.vegalite_to_vega(spec)["marks"]
+    drawn = areas.placed(BLOCKS)
+    for spec in (failures(drawn), coverage(drawn)):
+        assert vl_convert.vegalite_to_vega(sent(spec))["marks"]
 
 
 def test_hot_spots_are_outlined_and_dashed_where_not_firm() -> None:
@@ -85,11 +119,11 @@ def test_hot_spots_are_outlined_and_dashed_where_not_firm() -> None:
             "n_inspected": [20, 20], "n_observed": [12, 9], "expected": [4.0, 4.5],
         }
     )  # fmt: skip
-    plain = areas.failures(areas.with_shapes(BLOCKS), name="block")
+    plain = failures(areas.placed(BLOCKS))
     assert areas.with_hot_spots(plain, spots.clear()) is plain
     both = areas.with_hot_spots(plain, spots)
     assert len(both["layer"]) == 2
-    svg = vl_convert.vegalite_to_svg({**both, "width": 300, "height": 200})
+    svg = vl_convert.vegalite_to_svg({**sent(both), "width": 300, "height": 200})
     # One outline of the two is dashed 5, 4.
     assert svg.count('stroke-dasharray="5,4"') == 1
     assert svg.count('stroke-width="2"') == 2
