@@ -328,6 +328,10 @@ def _single_lives(looks: LifeLooks, sequences: Sequences, signature: WordArray, 
     life = np.flatnonzero((np.diff(sequences.start) > 0) & ~in_line)
     _, representative, inverse = np.unique(signature[life], return_index=True, return_inverse=True)
     n = len(representative)
+    # By covariate row, as atoms are: sums over atoms then read what lies side by side.
+    candidate, first, _ = looks.candidates_by_life
+    order = np.argsort(looks.candidate_row[candidate[first[life[representative]]]], kind="stable")
+    representative, inverse = representative[order], np.argsort(order)[inverse]
     forms = build_forms(looks, sequences, life[representative], np.full(n, -np.inf))
     pattern_of_life = np.full(looks.n_lives, -1, dtype=np.int64)
     pattern_of_life[life] = inverse
