@@ -137,7 +137,7 @@ def held_log_likelihood(
     F : ndarray, shape (m + 1,)
         The free maximum, or near it.
     place : int
-        The level after which F is held, 0 < place < m.
+        The level after which F is held, below m.
     theta : float
         Between 0 and 1.
 
@@ -177,46 +177,43 @@ def held_limits(
     F : ndarray, shape (m + 1,)
         The free maximum.
     places : ndarray of int, shape (k,)
-        Levels above 0 and below the last.
+        Levels above 0 and below the last, rising.
     critical : float
 
     Returns
     -------
     low, high : ndarray, shape (k,)
     """
+    m, inside = len(F) - 1, np.clip(F[places], EDGE, 1.0 - EDGE)
+    # Seen from the other end, what is greatest is least.
+    sides = (
+        (a, b, w, F, places, inside, critical),
+        (m - b, m - a, w, 1.0 - F[::-1], (m - 1 - places)[::-1], 1.0 - inside[::-1], critical),
+    )
     with ThreadPoolExecutor(n_threads()) as threads:
         # Neither needs the other.
-        low, high = threads.map(lambda limits: limits(a, b, w, F, places, critical), (_lowest, _highest))
-    return low, high
-
-
-# Both limits rise with age: what is too low at one age is too low at every later one.
+        low, high = threads.map(lambda side: _lowest(*side), sides)
+    return low, 1.0 - high[::-1]
 
 
 @compiled_for_threads
 def _lowest(
-    a: IntArray, b: IntArray, w: FloatArray, F: FloatArray, places: IntArray, critical: float
+    a: IntArray,
+    b: IntArray,
+    w: FloatArray,
+    F: FloatArray,
+    places: IntArray,
+    inside: FloatArray,
+    critical: float,
 ) -> FloatArray:
+    """Least value after each of some levels, which rise, given one that is believed."""
     top = _value(F, a, b, w)
     low, outside = np.zeros(len(places)), EDGE
     for j in range(len(places)):
-        inside = min(max(F[places[j]], EDGE), 1.0 - EDGE)
-        outside = min(_held_root(a, b, w, F, places[j], inside, outside, top, critical), inside)
+        # What is too low at one age is too low at every later one.
+        outside = min(_held_root(a, b, w, F, places[j], inside[j], outside, top, critical), inside[j])
         low[j] = outside if outside > EDGE else 0.0
     return low
-
-
-@compiled_for_threads
-def _highest(
-    a: IntArray, b: IntArray, w: FloatArray, F: FloatArray, places: IntArray, critical: float
-) -> FloatArray:
-    top = _value(F, a, b, w)
-    high, outside = np.ones(len(places)), 1.0 - EDGE
-    for j in range(len(places) - 1, -1, -1):
-        inside = min(max(F[places[j]], EDGE), 1.0 - EDGE)
-        outside = max(_held_root(a, b, w, F, places[j], inside, outside, top, critical), inside)
-        high[j] = outside if outside < 1.0 - EDGE else 1.0
-    return high
 
 
 @compiled
