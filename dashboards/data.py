@@ -56,24 +56,27 @@ class Records:
         """What the shared filters offer."""
         return lots_asked.options(self._reader)
 
-    def looks_by_age(self, outcome: str, material: str, view: View) -> pl.DataFrame:
-        """Looks by age band, as in `look_counts`, of those that a view asks for.
+    def looks_by_age(self, outcome: str, materials: tuple[str, ...], view: View) -> pl.DataFrame:
+        """Looks by material and age band, as in `look_counts`, of those that a view asks for.
 
         Parameters
         ----------
         outcome : str
             Outcome; its code is part of two columns' names.
-        material : str
-            Material; the view's own choice of materials is not looked at.
+        materials : tuple of str
+            Codes; the view's own choice of materials is not looked at.
         view : View
             Area, portfolio, era, purpose and years of the looks.
         """
         condition, values = lots_asked.where_looks(view)
         code = next(code for code in Outcome.codes() if code == outcome)
-        return self._reader.query(
-            f"SELECT age_from_years, age_to_years, sum(n_looks_{code})::BIGINT AS n_looks, sum(n_bad_{code})::BIGINT AS n_bad "  # noqa: S608 - a code of the vocabulary
-            f"FROM look_groups WHERE material = ? AND {condition} GROUP BY ALL HAVING sum(n_looks_{code}) > 0 ORDER BY 1",
-            [material, *values],
+        sql = (
+            f"SELECT material, age_from_years, age_to_years, sum(n_looks_{code})::BIGINT AS n_looks, sum(n_bad_{code})::BIGINT AS n_bad "  # noqa: S608 - a code of the vocabulary
+            f"FROM look_groups WHERE list_contains(?, material) AND {condition} GROUP BY ALL HAVING sum(n_looks_{code}) > 0 ORDER BY 1, 2"
+        )
+        return self.kept.of(
+            ("looks by age", code, materials, view),
+            lambda: self._reader.query(sql, [list(materials), *values]),
         )
 
     @cached_property

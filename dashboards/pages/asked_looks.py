@@ -40,7 +40,8 @@ class AskedLooks:
         """Looks by age band."""
         if view.is_everything:
             return self._records.look_counts(self._outcome, material)
-        return self._records.looks_by_age(self._outcome, material, view)
+        found = self._records.looks_by_age(self._outcome, self._materials, view)
+        return found.filter(material=material).drop("material")
 
     def curve(self, material: str, view: View) -> ChosenCurve:
         """The curve of these looks alone."""
