@@ -29,6 +29,24 @@ from tests.browser.conftest import (
 
 REPEATS = 20
 
+#: Counts the drawings that are done. The page's own script calls what Panel loaded: of two calls in each other one counts.
+COUNT_DRAWINGS = """
+window.drawn = 0;
+let embed, depth = 0;
+Object.defineProperty(window, "vegaEmbed", {
+  get: () => embed,
+  set: (given) => {
+    embed = (...asked) => {
+      depth += 1;
+      const done = given(...asked);
+      depth -= 1;
+      if (depth === 0) done.then(() => { window.drawn += 1; });
+      return done;
+    };
+  },
+});
+"""
+
 
 def main() -> None:
     """Measure and print one line for each kind of wait."""
@@ -44,10 +62,13 @@ def main() -> None:
     ):
         browser = playwright.chromium.launch(executable_path=find_chromium(), args=list(BROWSER_OPTIONS))
         page = browser.new_page(viewport=dict(zip(("width", "height"), WIDTHS["wide"], strict=True)))
+        page.add_init_script(COUNT_DRAWINGS)
         for name, words in FIRST_WORDS.items():
             told(server, f"first page, {name}", lambda: [_first_page(page, server.address, name, words) for _ in range(5)])  # noqa: B023 - called at once  # fmt: skip
         page.goto(f"{server.address}/?page=age")
-        told(server, "filter change on ageing", lambda: _filters(page))
+        told(server, "filter change on ageing", lambda: _filters(page, drawings=6))
+        page.goto(f"{server.address}/?page=where")
+        told(server, "filter change on where they fail", lambda: _filters(page, drawings=2))
         page.goto(f"{server.address}/?page=map")
         told(server, "filter change on the map", lambda: _filters(page))
         told(server, "button move of the map", lambda: _moves(page))
@@ -89,19 +110,23 @@ def _first_page(page: Page, address: str, name: str, words: str) -> float:
     )
 
 
-def _filters(page: Page) -> list[float]:
+def _filters(page: Page, drawings: int = 0) -> list[float]:
+    """Waits until the page says what is shown, and so many drawings are done anew."""
     select = page.get_by_label("Looked at from")
     select.wait_for()
+    page.wait_for_timeout(2_000)
     years = [option for option in select.locator("option").all_inner_texts() if option.isdigit()]
     waits = []
     for i in range(REPEATS):
         year = years[i % len(years)]
-        waits.append(
-            timed(
-                lambda year=year: select.select_option(label=year) and None,
-                lambda year=year: page.get_by_text(f"looks of {year} to", exact=False).wait_for(),
-            )
-        )
+        before = page.evaluate("window.drawn")
+
+        def seen(year: str = year, before: int = before) -> None:
+            page.get_by_text(f"looks of {year} to", exact=False).first.wait_for()
+            page.wait_for_function(f"window.drawn >= {before + drawings}")
+
+        waits.append(timed(lambda year=year: select.select_option(label=year) and None, seen))
+        page.wait_for_timeout(300)
     return waits
 
 
