@@ -42,7 +42,8 @@ class Intake:
         self._workspace = workspace
         self._upload: Path | None = None
         self._known_map: dict[str, Any] | None = None
-        self._sheets: list[str] = []  # of the workbook, those not loaded yet
+        #: Those not loaded yet; a file without sheets is one called None.
+        self._sheets: list[str | None] = []
         self._dropper = Dropper(
             accepted_filetypes=list(desk.KINDS), max_file_size=f"{desk.LARGEST_MB}MB", multiple=False,
             previews=[], stylesheets=[theme.WIDGET], sizing_mode="stretch_width", height=120, name="File of inspections, lots, findings or works",
@@ -82,10 +83,10 @@ class Intake:
         """Show the rejected rows of an earlier load, to be mended here."""
         path = desk.place_for(self._workspace, f"mended rows of load {load_id}.csv")
         self._forget_upload()
-        self._sheets = []
         found = await self._ask("rejected", file=str(path), load_id=load_id)
         if found is not None:
             self._upload, self._known_map = path, found["map"]
+            self._sheets = [found["map"].get("sheet")]
             await self._check(found["map"])
 
     def _forget_upload(self) -> None:
@@ -117,6 +118,8 @@ class Intake:
             self._steps.objects = [*before, mending.panel()]
 
     async def _load(self, column_map: dict[str, Any], cells: list[dict[str, Any]]) -> None:
+        if column_map.get("sheet") not in self._sheets:  # loaded by the first half of a double click
+            return
         report = await self._ask("load", file=str(self._upload), map=column_map, cells=cells)
         if report is None:
             return
@@ -127,7 +130,7 @@ class Intake:
         further.append(action("Build the numbers again", self._built, primary=not further))
         self._steps.objects = [_loaded(report), pn.FlexBox(*further, sizing_mode="stretch_width")]
 
-    def _go_on(self, sheet: str) -> pn.widgets.Button:
+    def _go_on(self, sheet: str | None) -> pn.widgets.Button:
         """Return the button for the next sheet of a workbook."""
 
         async def pressed(_event: Any) -> None:

@@ -172,6 +172,23 @@ def test_long_words_and_fields_stay_in_their_places_on_a_telephone_too(
     watched.assert_clean()
 
 
+def test_a_double_click_loads_once_and_says_so(own_server: Server, watch: Watch, jobs: Path) -> None:
+    watched = watch(own_server)
+    page = watched.open("page=records")
+    drop(page, jobs)
+    expect(page.get_by_role("button", name="Check the rows")).to_be_visible(timeout=DESK_MS)
+    take_for(page, "Date of job", "inspection date")
+    page.get_by_role("button", name="Check the rows").click()
+    page.get_by_role("button", name="Load the 2 rows that can be taken").dblclick(timeout=DESK_MS)
+    expect(page.get_by_role("heading", name="jobs of a week.csv is loaded")).to_be_visible(timeout=DESK_MS)
+    expect(page.get_by_role("progressbar")).to_have_count(0)
+    # A second load would by now have found the file gone, or everything there already.
+    page.wait_for_timeout(4_000)
+    expect(page.get_by_role("heading", name="jobs of a week.csv is loaded")).to_be_visible()
+    expect(page.locator(".u-error")).to_have_count(0)
+    watched.assert_clean()
+
+
 def test_each_sheet_of_a_workbook_can_be_loaded(own_server: Server, watch: Watch, tmp_path: Path) -> None:
     file = tmp_path / "jobs by year.xlsx"
     with xlsxwriter.Workbook(str(file)) as book:
