@@ -16,7 +16,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from models.errors import ModelInputError
 from models.looks import BoolArray, FloatArray, IntArray
 from models.renewal import Simulation
-from models.renewal_kernels import first_troubles, postpone_to_fit
+from models.renewal_kernels import in_the_ground_until, postpone_to_fit
 from models.renewal_stock import Uint8Array, Works
 
 #: A choice this close to the best is good enough where the whole proof would take long.
@@ -222,7 +222,7 @@ def carry_out(simulation: Simulation, programme: Programme, planned: Works, cap:
     most = np.asarray(cap, dtype=np.float64)
 
     def work(low: int, high: int) -> None:
-        simulation.fill(first_troubles, low, high, planned, alive, price)
+        simulation.fill(in_the_ground_until, low, high, planned, alive, price)
         postpone_to_fit(
             low, high, programme.order, programme.year, price, alive, most, simulation.growth, done
         )

@@ -6,12 +6,15 @@ all its pipes share. The same chance events meet every policy (common random num
 of two policies is not blurred by luck.
 
 A pipe first comes to need repair (the fitted event), and some time after that makes trouble that cannot
-wait: the delay-time model [1]_. Between the two a camera can find it.
+wait: the delay-time model [1]_. Between the two a camera can find it. Where mending one spot is enough, the pipe
+then needs repair again as sound pipe of its age does: minimal repair [2]_.
 
 References
 ----------
 .. [1] A. H. Christer, W. M. Waller, "Delay time models of industrial inspection maintenance problems",
    Journal of the Operational Research Society 35 (1984) 401-406 (from memory).
+.. [2] R. E. Barlow, L. C. Hunter, "Optimum preventive maintenance policies", Operations Research 8 (1960) 90-100
+   (from memory).
 """
 
 from __future__ import annotations
@@ -28,6 +31,7 @@ from numpy.typing import NDArray
 from models.errors import ModelInputError
 from models.laws import code_of
 from models.looks import FloatArray
+from models.renewal_arrays import Lives, Looking, Lots, Money, Pipes, Plan, Tally, WorthSums
 from models.renewal_kernels import entry_tables, run_draws, worth_of_years
 from models.renewal_stock import (
     LONGEST_HORIZON,
@@ -36,6 +40,7 @@ from models.renewal_stock import (
     Laws,
     Policy,
     Prices,
+    SpotRepair,
     Stock,
     Works,
     Worth,
@@ -52,6 +57,8 @@ class Simulation:
     stock : Stock
     emergency : Works
         How a pipe is renewed when there is trouble.
+    spots : SpotRepair, optional
+        How one spot is mended, in trouble or where a camera found it; never where not given.
     prices : Prices
     growth, discount : ndarray, shape (n_years,)
         Prices of year t over today's; worth now of a dollar of year t.
@@ -81,6 +88,7 @@ class Simulation:
     prices: Prices
     growth: FloatArray
     discount: FloatArray
+    spots: SpotRepair | None = None
     sensitivity: float = 1.0
     specificity: float = 1.0
     seed: int = 1
@@ -102,6 +110,8 @@ class Simulation:
             raise ModelInputError(
                 "a pipe has no price in an emergency.", row=int(np.argmin(self.emergency.row))
             )
+        if self.spots is not None and not ((self.spots.share >= 0.0) & (self.spots.share <= 1.0)).all():
+            raise ModelInputError("a share of spot repairs is not between 0 and 1.")
         s = self.stock
         tables = entry_tables(
             s.entry_start,
@@ -142,35 +152,32 @@ class Simulation:
         """
         self._check(policy)
         n_draws, n_years, n_lots = self.n_draws, self.n_years, self.stock.n_lots
-        by_year = [np.zeros((n_draws, n_years)) for _ in range(5)]
+        planned, emergency, camera, n_planned, n_emergencies, n_spots = np.zeros((6, n_draws, n_years))
+        plan = Plan(
+            np.ascontiguousarray(policy.planned_year),
+            policy.planned,
+            policy.camera_first,
+            policy.camera_every,
+            policy.is_confirmed,
+            policy.cannot_be_planned_share,
+        )
 
         def work(low: int, high: int) -> tuple[FloatArray, FloatArray]:
+            # Threads have draws of their own, but all lots.
             of_lots = np.zeros(n_lots), np.zeros(n_lots)
-            run_draws(
-                low,
-                high,
-                *self._common(),
-                np.ascontiguousarray(policy.planned_year),
-                *_flat(policy.planned),
-                policy.camera_first,
-                policy.camera_every,
-                policy.is_confirmed,
-                policy.cannot_be_planned_share,
-                self.prices.camera,
-                *by_year,
-                *of_lots,
-            )
+            tally = Tally(planned, emergency, camera, n_planned, n_emergencies, n_spots, *of_lots)
+            run_draws(low, high, *self._common(), plan, tally)
             return of_lots
 
         parts = self.over_draws(work)
-        present = sum(part[0] for part in parts) / n_draws
         return Future(
-            planned=by_year[0],
-            emergency=by_year[1],
-            camera=self._camera(policy) + by_year[4],
-            n_planned=by_year[2],
-            n_emergencies=by_year[3],
-            lot_present_value=present + self._camera_by_lot(policy),
+            planned=planned,
+            emergency=emergency,
+            camera=self._camera(policy) + camera,
+            n_planned=n_planned,
+            n_emergencies=n_emergencies,
+            n_spots=n_spots,
+            lot_present_value=sum(part[0] for part in parts) / n_draws + self._camera_by_lot(policy),
             lot_emergency_chance=sum(part[1] for part in parts) / n_draws,
             discount=self.discount,
         )
@@ -185,17 +192,11 @@ class Simulation:
         """
         n, years = self.stock.n_pieces, self.n_years
 
-        def work(low: int, high: int) -> tuple[FloatArray, ...]:
-            made = (
-                np.zeros(n),
-                np.zeros((n, years)),
-                np.zeros(n),
-                np.zeros(n),
-                np.zeros(n),
-                np.zeros(n),
-            )
-            worth_of_years(low, high, *self._common(), *_flat(planned), *made)
-            return made
+        def work(low: int, high: int) -> WorthSums:
+            one, by_year = (n,), (n, years)
+            sums = WorthSums(*(np.zeros(shape) for shape in (one, by_year, one, one, one, one)))
+            worth_of_years(low, high, *self._common(), planned, sums)
+            return sums
 
         parts = self.over_draws(work)
         leave, renew, price, failed, leave_failed, renew_failed = (
@@ -214,7 +215,7 @@ class Simulation:
         self, kernel: Callable[..., None], low: int, high: int, planned: Works, *out: NDArray[Any]
     ) -> None:
         """Let a kernel of `models.renewal_kernels` fill arrays for draws low .. high - 1."""
-        kernel(low, high, *self._common(), *_flat(planned), *out)
+        kernel(low, high, *self._common(), planned, *out)
 
     def _check(self, policy: Policy) -> None:
         plan = policy.planned_year
@@ -223,39 +224,22 @@ class Simulation:
         if policy.camera_first.shape != (self.stock.n_lots,):
             raise ModelInputError("camera_first must have one entry for each lot.")
 
-    def _common(self) -> tuple[Any, ...]:
-        s, p = self.stock, self.prices
-        share, hazard = self._tables
+    def _common(self) -> tuple[np.uint64, Lots, Pipes, Lives, Works, SpotRepair, Money, Looking]:
+        """What every kernel is given, in its order."""
+        s, p, laws = self.stock, self.prices, self.laws
         return (
             np.uint64(self.seed),
-            s.lot_first,
-            s.lot_count,
-            s.lot_group,
-            s.lot_key,
-            s.choice,
-            s.line_start,
-            s.lot_piece,
-            s.failed_now,
-            s.pipe_state,
-            s.entry_start,
-            s.entry_law,
-            share,
-            hazard,
-            code_of(self.laws.family),
-            self.laws.log_scale,
-            self.laws.shape,
-            self.laws.start,
-            *_flat(self.emergency),
-            p.mobilisation,
-            p.emergency_factor,
-            p.cleanup,
-            p.trouble_delay_years,
-            self.growth,
-            self.discount,
-            self.sensitivity,
-            self.specificity,
-            self.new_work_is_checked,
-        )
+            Lots(s.lot_first, s.lot_count, s.lot_group, s.lot_key, s.choice, s.line_start, s.lot_piece),
+            Pipes(s.failed_now, s.pipe_state, s.entry_start, s.entry_law, s.entry_weight, *self._tables),
+            Lives(code_of(laws.family), laws.log_scale, laws.shape, laws.start, self.new_work_is_checked),
+            self.emergency,
+            self.spots if self.spots is not None else SpotRepair.never(s.n_pipes, self.n_draws),
+            Money(
+                p.mobilisation, p.emergency_factor, p.cleanup, p.camera, p.trouble_delay_years,
+                self.growth, self.discount,
+            ),
+            Looking(self.sensitivity, self.specificity),
+        )  # fmt: skip
 
     def over_draws(self, work: Callable[[int, int], Any]) -> list[Any]:
         """Share the draws out among threads; a chance event depends on its draw only, so any split is alike."""
@@ -284,7 +268,3 @@ class Simulation:
             self._camera_years(policy) @ (self.growth * self.discount) * self.prices.camera.mean()
         )
         return worth
-
-
-def _flat(works: Works) -> tuple[Any, ...]:
-    return works.price, works.row, works.units, works.law

@@ -13,9 +13,10 @@ from typing import ParamSpec, TypeVar, cast
 
 import numba
 import numpy as np
-from numpy.typing import NDArray
 
 from models.looks import FloatArray, IntArray
+from models.renewal_arrays import Lives, Looking, Lots, Money, Pipes, Plan, Tally, WorthSums
+from models.renewal_stock import Float32Array, SpotRepair, Uint8Array, Works
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -24,10 +25,11 @@ _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 _FIRST = np.uint64(0xBF58476D1CE4E5B9)
 _SECOND = np.uint64(0x94D049BB133111EB)
 _TO_UNIT = 1.0 / 9007199254740992.0  # 2^-53
-#: Numbers of the chance events of one pipe in one draw.
-STATE, ENTRY, LIFE, DELAY, CANNOT, LOOK = 0, 1, 2, 3, 4, 1000
-#: Events of each later life.
+#: Numbers of the chance events of one pipe in one draw; those of the first fault of a life come once for each life.
+STATE, ENTRY, LIFE, DELAY, CANNOT, SPOT, LOOK = 0, 1, 2, 3, 4, 5, 1000
 PER_LIFE = 8
+#: From here on are the events of later faults of a life; no life has more of them in the longest horizon.
+LATER_FAULTS, MOST_FAULTS = 2000, 1000
 #: Numbers of laws: `models.laws.CODE`, without the Weibull.
 _LOG_LOGISTIC, _GOMPERTZ = 1, 2
 #: Beyond this a cumulative hazard leaves nobody alive.
@@ -36,11 +38,6 @@ MOST_HAZARD = 700.0
 
 def _compiled(function: Callable[P, R]) -> Callable[P, R]:
     return cast(Callable[P, R], numba.njit(cache=True, nogil=True)(function))
-
-
-def _compiled_loop(function: Callable[..., None]) -> Callable[..., None]:
-    """The same for the loops that take every array there is."""
-    return _compiled(function)
 
 
 @_compiled
@@ -66,23 +63,23 @@ def _key(seed: np.uint64, lot: int, pipe: int, draw: int) -> np.uint64:
 
 
 @_compiled
-def _line_of(
-    seed: np.uint64,
-    key: int,
-    group: int,
-    first: int,
-    count: int,
-    choice: IntArray,
-    draw: int,
-    parameter_draw: int,
-) -> int:
+def _line_of(seed: np.uint64, lots: Lots, lot: int, draw: int, parameter_draw: int) -> int:
     """Line of a lot in a draw: its own, or that of a similar house by the approximate Bayesian bootstrap."""
+    group, first, count = lots.group[lot], lots.first_line[lot], lots.n_lines[lot]
     if group < 0 or count == 1:
-        return int(choice[first])
-    place = int(uniform(_key(seed, key, 1 << 20, draw), 0) * count)
+        return int(lots.choice[first])
+    place = int(uniform(_key(seed, lots.key[lot], 1 << 20, draw), 0) * count)
     # Place `place` of the sample with replacement that this parameter draw took of the similar houses.
     taken = int(uniform(_key(seed, group, (1 << 21) + place, parameter_draw), 0) * count)
-    return int(choice[first + taken])
+    return int(lots.choice[first + taken])
+
+
+@_compiled
+def _event(life: int, fault: int) -> int:
+    """Number before the events of a fault; lives count from 0 for today's pipe, faults from 0 in each life."""
+    if fault == 0:
+        return PER_LIFE * life
+    return LATER_FAULTS + PER_LIFE * (MOST_FAULTS * life + fault)
 
 
 @_compiled
@@ -112,7 +109,7 @@ def entry_tables(
     family: int,
     log_scale: FloatArray,
     shape: FloatArray,
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+) -> tuple[Float32Array, Float32Array]:
     """What a pipe is if it is sound now: cumulative chance of its entries, and their hazard so far, by draw.
 
     P(entry | sound now, looks) is proportional to its prior chance times S(age now): looks at sound pipe are
@@ -140,80 +137,99 @@ def entry_tables(
 
 
 @_compiled
-def _first_failure(
-    key: np.uint64,
-    failed_chance: float,
-    entry_from: int,
-    entry_to: int,
-    entry_law: IntArray,
-    share: NDArray[np.float32],
-    hazard: NDArray[np.float32],
-    family: int,
-    log_scale: FloatArray,
-    shape: FloatArray,
-    d: int,
-) -> float:
-    """Years from now until the pipe in the ground needs repair; 0 if it does now."""
-    if uniform(key, STATE) < failed_chance:
-        return 0.0
-    entry = entry_from
-    if entry_to - entry_from > 1:
+def _today(key: np.uint64, pipe: int, d: int, pipes: Pipes, lives: Lives) -> tuple[float, int, float]:
+    """Years from now until the pipe in the ground needs repair, its law, and its age now [years].
+
+    0, -1 and 0 where it needs repair already: what it is matters only if it is mended at one spot.
+    """
+    if uniform(key, STATE) < pipes.failed_now[pipes.state[pipe], d]:
+        return 0.0, -1, 0.0
+    entry, last = pipes.entry_start[pipe], pipes.entry_start[pipe + 1] - 1
+    if last > entry:
         u = uniform(key, ENTRY)
-        while entry < entry_to - 1 and u > share[entry, d]:
+        while entry < last and u > pipes.share[entry, d]:
             entry += 1
-    so_far = float(hazard[entry, d])
-    law = entry_law[entry]
+    so_far = float(pipes.hazard[entry, d])
+    law = pipes.entry_law[entry]
     until = so_far - np.log(uniform(key, LIFE))
-    k, s = shape[law, d], log_scale[law, d]
-    now = _age(family, so_far, s, k) if so_far > 0.0 else 0.0
+    s, k = lives.log_scale[law, d], lives.shape[law, d]
+    now = _age(lives.family, so_far, s, k) if so_far > 0.0 else 0.0
     # Rounding must not turn a residual life negative.
-    return float(max(_age(family, until, s, k) - now, 1e-9))
+    return float(max(_age(lives.family, until, s, k) - now, 1e-9)), int(law), now
 
 
 @_compiled
-def _new_life(
-    key: np.uint64,
-    life: int,
-    family: int,
-    log_scale: float,
-    shape: float,
-    start: float,
-    is_checked: bool,
-) -> float:
+def _failed_entry(key: np.uint64, pipe: int, d: int, pipes: Pipes, lives: Lives) -> tuple[int, float]:
+    """Law and age now [years] of a pipe that needs repair already: P(entry | failed by now) ~ prior × F(age now)."""
+    first, last = pipes.entry_start[pipe], pipes.entry_start[pipe + 1] - 1
+    entry = first
+    if last > first:
+        total = 0.0
+        for e in range(first, last + 1):
+            total += _failed_weight(e, d, pipes, lives)
+        left = uniform(key, ENTRY) * total
+        while entry < last:
+            left -= _failed_weight(entry, d, pipes, lives)
+            if left <= 0.0:
+                break
+            entry += 1
+    law, so_far = int(pipes.entry_law[entry]), float(pipes.hazard[entry, d])
+    if so_far <= 0.0:
+        return law, 0.0
+    return law, _age(lives.family, so_far, lives.log_scale[law, d], lives.shape[law, d])
+
+
+@_compiled
+def _failed_weight(entry: int, d: int, pipes: Pipes, lives: Lives) -> float:
+    sound = (1.0 - lives.start[pipes.entry_law[entry], d]) * np.exp(-pipes.hazard[entry, d])
+    # A floor keeps the shares defined where no entry can have failed.
+    return float(pipes.entry_weight[entry] * max(1.0 - sound, 1e-300))
+
+
+@_compiled
+def _new_life(key: np.uint64, life: int, law: int, d: int, lives: Lives) -> float:
     """Years until a new pipe needs repair."""
-    event = LIFE + PER_LIFE * life
-    if not is_checked and uniform(key, event - LIFE) < start:
+    event = _event(life, 0)
+    if not lives.is_checked and uniform(key, event + STATE) < lives.start[law, d]:
         return 0.0
-    return _age(family, -np.log(uniform(key, event)), log_scale, shape)
+    return _age(
+        lives.family, -np.log(uniform(key, event + LIFE)), lives.log_scale[law, d], lives.shape[law, d]
+    )
 
 
 @_compiled
-def _delay(key: np.uint64, life: int, mean: float) -> float:
+def _next_fault(key: np.uint64, event: int, law: int, d: int, age: float, lives: Lives) -> float:
+    """Years until a pipe that was mended at one spot needs repair again; the rest of it is as old as it was."""
+    s, k = lives.log_scale[law, d], lives.shape[law, d]
+    so_far = min(_hazard(lives.family, age, s, k), MOST_HAZARD) if age > 0.0 else 0.0
+    until = so_far - np.log(uniform(key, event + LIFE))
+    return float(max(_age(lives.family, until, s, k) - age, 1e-9))
+
+
+@_compiled
+def _delay(key: np.uint64, life: int, fault: int, mean: float) -> float:
     """Years from needing repair to trouble that cannot wait."""
-    return float(-np.log(uniform(key, DELAY + PER_LIFE * life)) * mean)
+    return float(-np.log(uniform(key, _event(life, fault) + DELAY)) * mean)
 
 
 @_compiled
-def _calls_bad(key: np.uint64, event: int, is_failed: bool, sensitivity: float, specificity: float) -> bool:
+def _is_spot(key: np.uint64, life: int, fault: int, share: float) -> bool:
+    """Whether mending one spot is enough."""
+    return share > 0.0 and uniform(key, _event(life, fault) + SPOT) < share
+
+
+@_compiled
+def _calls_bad(key: np.uint64, event: int, is_failed: bool, looking: Looking) -> bool:
     u = uniform(key, event)
-    return u < sensitivity if is_failed else u >= specificity
+    return u < looking.sensitivity if is_failed else u >= looking.specificity
 
 
 @_compiled
 def _camera_time(
-    key: np.uint64,
-    start: float,
-    life: int,
-    fail: float,
-    until: float,
-    first: int,
-    every: int,
-    sensitivity: float,
-    specificity: float,
-    is_confirmed: bool,
-    second_looks: FloatArray,
-) -> float:
-    """First camera after `start` and before `until` that leads to renewal; inf if none does.
+    key: np.uint64, start: float, fail: float, until: float, first: int, every: int, is_confirmed: bool,
+    looking: Looking, second_looks: FloatArray,
+) -> float:  # fmt: skip
+    """First camera after `start` and before `until` that leads to works; inf if none does.
 
     Where a bad call is confirmed first, second looks are counted by year.
     """
@@ -221,15 +237,15 @@ def _camera_time(
         return np.inf
     time = float(first - 1)
     while time < until:
-        # Pipe laid on the day of a camera is not looked at on that day.
-        if time > start or life == 0:
+        # Pipe laid or mended on the day of a camera is not looked at on that day.
+        if time > start:
             is_failed = fail <= time
             event = LOOK + 2 * int(time)
-            if _calls_bad(key, event, is_failed, sensitivity, specificity):
+            if _calls_bad(key, event, is_failed, looking):
                 if not is_confirmed:
                     return time
                 second_looks[int(time)] += 1.0
-                if _calls_bad(key, event + 1, is_failed, sensitivity, specificity):
+                if _calls_bad(key, event + 1, is_failed, looking):
                     return time
         if every == 0:
             return np.inf
@@ -237,217 +253,226 @@ def _camera_time(
     return np.inf
 
 
-@_compiled_loop
-def run_draws(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912, PLR0915 - calls by event would cost half the speed
-    low, high, seed,
-    lot_first, lot_count, lot_group, lot_key, choice, line_start, lot_piece,
-    failed_now, pipe_state, entry_start, entry_law, share, hazard,
-    family, log_scale, shape, start_share,
-    e_price, e_row, e_units, e_law,
-    mobilisation, emergency_factor, cleanup, delay_years, growth, discount,
-    sensitivity, specificity, is_checked,
-    planned_year, p_price, p_row, p_units, p_law,
-    camera_first, camera_every, is_confirmed, cannot_share, camera_price,
-    planned, emergency, n_planned, n_emergencies, camera,
-    lot_worth, lot_trouble,
-):  # fmt: skip
-    """Run a policy in draws low .. high - 1; see `models.renewal.Simulation.run` for the arrays."""
-    years, m, width = len(growth), log_scale.shape[1], planned_year.shape[1]
+@_compiled
+def _year_of(trouble: float) -> int:
+    """Trouble in the time (t - 1, t] is paid for at the end of year t, which is number t - 1."""
+    return max(int(np.ceil(trouble)), 1) - 1
+
+
+@_compiled
+def run_draws(  # noqa: C901, PLR0912, PLR0915 - calls by event would cost half the speed
+    low: int, high: int, seed: np.uint64, lots: Lots, pipes: Pipes, lives: Lives, emergency: Works, spots: SpotRepair,
+    money: Money, looking: Looking, plan: Plan, tally: Tally,
+) -> None:  # fmt: skip
+    """Run a policy in draws low .. high - 1, adding to `tally`; see `models.renewal.Simulation.run`."""
+    years, m, width = len(money.growth), lives.log_scale.shape[1], plan.year.shape[1]
     second_looks = np.zeros(years)
-    for lot in range(len(lot_first)):
-        group = lot_group[lot]
+    for lot in range(len(lots.key)):
         for b in range(low, high):
             d = b % m
-            line = _line_of(seed, lot_key[lot], group, lot_first[lot], lot_count[lot], choice, b, d)
-            # One job a year on a lot is set up once, however many of its pipes are renewed.
+            line = _line_of(seed, lots, lot, b, d)
+            # One job a year on a lot is set up once, however many of its pipes are worked on.
             opened = np.uint64(0)
             worth, troubled = 0.0, False
-            for pipe in range(line_start[line], line_start[line + 1]):
-                k = pipe - line_start[line]
-                key = _key(seed, lot_key[lot], k, b)
-                piece = lot_piece[lot] + (0 if group >= 0 else k)
-                plan = planned_year[piece, b % width]
-                fail = _first_failure(
-                    key, failed_now[pipe_state[pipe], d], entry_start[pipe], entry_start[pipe + 1],
-                    entry_law, share, hazard, family, log_scale, shape, d,
-                )  # fmt: skip
-                start, life = 0.0, 0
-                trouble = fail + _delay(key, 0, delay_years[b])
+            for pipe in range(lots.line_start[line], lots.line_start[line + 1]):
+                k = pipe - lots.line_start[line]
+                key = _key(seed, lots.key[lot], k, b)
+                piece = lots.piece[lot] + (0 if lots.group[lot] >= 0 else k)
+                planned_year = plan.year[piece, b % width]
+                fail, law, age = _today(key, pipe, d, pipes, lives)
+                laid, last, life, fault = -age, -1.0, 0, 0
+                trouble = fail + _delay(key, 0, 0, money.delay_years[b])
                 while True:
-                    act = np.inf if plan == 0 or life > 0 else float(plan - 1)
-                    act = min(act, _camera_time(
-                        key, start, life, fail, min(trouble, act, float(years)),
-                        camera_first[lot], camera_every, sensitivity, specificity,
-                        is_confirmed, second_looks,
-                    ))  # fmt: skip
-                    if act < trouble:
-                        if act >= years:
-                            break
-                        year = int(act)
-                        cannot = p_row[pipe] < 0 or (
-                            cannot_share > 0.0 and fail <= act and uniform(key, CANNOT) < cannot_share
+                    due = np.inf if planned_year == 0 or life > 0 else float(planned_year - 1)
+                    seen = _camera_time(
+                        key, last, fail, min(trouble, due, float(years)), plan.camera_first[lot],
+                        plan.camera_every, plan.is_confirmed, looking, second_looks,
+                    )  # fmt: skip
+                    act = min(due, seen)
+                    in_trouble = act >= trouble
+                    if (trouble > years) if in_trouble else (act >= years):
+                        break
+                    time = trouble if in_trouble else act
+                    year = _year_of(trouble) if in_trouble else int(act)
+                    # What is renewed because its turn has come is renewed whole.
+                    at_spot = (in_trouble or seen < due) and _is_spot(key, life, fault, spots.share[b])
+                    new_law = emergency.law[pipe]
+                    if at_spot:
+                        cost = spots.units[pipe] * spots.price[spots.row[pipe], b]
+                    elif (
+                        in_trouble
+                        or plan.way.row[pipe] < 0
+                        or (
+                            plan.cannot_share > 0.0
+                            and fail <= act
+                            and uniform(key, CANNOT) < plan.cannot_share
                         )
-                        if cannot:
-                            cost, law = e_units[pipe] * e_price[e_row[pipe], b], e_law[pipe]
-                        else:
-                            cost, law = p_units[pipe] * p_price[p_row[pipe], b], p_law[pipe]
+                    ):
+                        cost = emergency.units[pipe] * emergency.price[emergency.row[pipe], b]
                     else:
-                        if trouble > years:
-                            break
-                        # Trouble in the time (t - 1, t] is paid for at the end of year t.
-                        year = max(int(np.ceil(trouble)), 1) - 1
-                        cost = e_units[pipe] * e_price[e_row[pipe], b] * emergency_factor[b] + cleanup[b]
-                        law = e_law[pipe]
+                        cost = plan.way.units[pipe] * plan.way.price[plan.way.row[pipe], b]
+                        new_law = plan.way.law[pipe]
+                    if in_trouble:
+                        cost = cost * money.emergency_factor[b] + money.cleanup[b]
                     bit = np.uint64(1) << np.uint64(year)
                     if not opened & bit:
-                        cost += mobilisation[b]
+                        cost += money.mobilisation[b]
                         opened |= bit
-                    cost *= growth[year]
-                    worth += cost * discount[year]
-                    if act < trouble:
-                        planned[b, year] += cost
-                        n_planned[b, year] += 1.0
-                        start = act
-                    else:
-                        emergency[b, year] += cost
-                        n_emergencies[b, year] += 1.0
-                        start = trouble
+                    cost *= money.growth[year]
+                    worth += cost * money.discount[year]
+                    if in_trouble:
+                        tally.emergency[b, year] += cost
+                        tally.n_emergencies[b, year] += 1.0
                         troubled = True
-                    life += 1
-                    fail = start + _new_life(
-                        key, life, family, log_scale[law, d], shape[law, d], start_share[law, d], is_checked
-                    )
-                    trouble = fail + _delay(key, life, delay_years[b])
-            if is_confirmed:
+                    else:
+                        tally.planned[b, year] += cost
+                        tally.n_planned[b, year] += 1.0
+                    last = time
+                    if at_spot:
+                        tally.n_spots[b, year] += 1.0
+                        if fail > time:
+                            # A camera was wrong: the spot was sound, and so is the pipe as before.
+                            continue
+                        if law < 0:
+                            law, age = _failed_entry(key, pipe, d, pipes, lives)
+                            laid = -age
+                        fault += 1
+                        fail = time + _next_fault(key, _event(life, fault), law, d, time - laid, lives)
+                    else:
+                        life, fault, law, laid = life + 1, 0, new_law, time
+                        fail = time + _new_life(key, life, law, d, lives)
+                    trouble = fail + _delay(key, life, fault, money.delay_years[b])
+            if plan.is_confirmed:
                 for year in range(years):
                     if second_looks[year] > 0.0:
                         # One visit looks at the whole line.
-                        cost = camera_price[b] * growth[year]
-                        camera[b, year] += cost
-                        worth += cost * discount[year]
+                        cost = money.camera[b] * money.growth[year]
+                        tally.camera[b, year] += cost
+                        worth += cost * money.discount[year]
                         second_looks[year] = 0.0
-            lot_worth[lot] += worth
+            tally.lot_worth[lot] += worth
             if troubled:
-                lot_trouble[lot] += 1.0
+                tally.lot_trouble[lot] += 1.0
 
 
 @_compiled
 def _worth_of_troubles(
-    key: np.uint64,
-    start: float,
-    life: int,
-    law: int,
-    d: int,
-    family: int,
-    log_scale: FloatArray,
-    shape: FloatArray,
-    start_share: FloatArray,
-    is_checked: bool,
-    delay_mean: float,
-    e_law: int,
-    cost: float,
-    growth: FloatArray,
-    discount: FloatArray,
-) -> float:
-    """Present value of all trouble with the lives from number `life` on, the first of which begins at `start`."""
-    worth = 0.0
-    years = len(growth)
-    while True:
-        fail = start + _new_life(
-            key, life, family, log_scale[law, d], shape[law, d], start_share[law, d], is_checked
-        )
-        trouble = fail + _delay(key, life, delay_mean)
-        if trouble > years:
-            return worth
-        year = max(int(np.ceil(trouble)), 1) - 1
-        worth += cost * growth[year] * discount[year]
-        start, law, life = trouble, e_law, life + 1
+    key: np.uint64, d: int, life: int, fail: float, law: int, laid: float, lives: Lives, new_law: int,
+    cost: float, spot_cost: float, spot_share: float, delay_years: float, worth_of: FloatArray, spent: FloatArray,
+) -> tuple[float, float]:  # fmt: skip
+    """Present value of all trouble with a pipe from its first fault on, and with those that come after it.
+
+    Also the time at which the pipe itself is renewed in trouble, inf if not within the horizon. `worth_of` is what
+    a dollar of today's prices is worth if spent in each year; `spent[y]` is raised by what mending the pipe at
+    spots has cost by the beginning of year y.
+    """
+    years = len(worth_of)
+    worth, gone, first, fault = 0.0, np.inf, life, 0
+    trouble = fail + _delay(key, life, 0, delay_years)
+    while trouble <= years:
+        year = _year_of(trouble)
+        if _is_spot(key, life, fault, spot_share):
+            worth += spot_cost * worth_of[year]
+            if life == first:
+                spent[year + 1 :] += spot_cost * worth_of[year]
+            fault += 1
+            fail = trouble + _next_fault(key, _event(life, fault), law, d, trouble - laid, lives)
+        else:
+            worth += cost * worth_of[year]
+            if life == first:
+                gone = trouble
+            life, fault, law, laid = life + 1, 0, new_law, trouble
+            fail = trouble + _new_life(key, life, law, d, lives)
+        trouble = fail + _delay(key, life, fault, delay_years)
+    return worth, gone
 
 
-@_compiled_loop
-def worth_of_years(  # type: ignore[no-untyped-def]  # noqa: C901, PLR0912 - as above
-    low, high, seed,
-    lot_first, lot_count, lot_group, lot_key, choice, line_start, lot_piece,
-    failed_now, pipe_state, entry_start, entry_law, share, hazard,
-    family, log_scale, shape, start_share,
-    e_price, e_row, e_units, e_law,
-    mobilisation, emergency_factor, cleanup, delay_years, growth, discount,
-    sensitivity, specificity, is_checked,
-    p_price, p_row, p_units, p_law,
-    leave, renew, price, failed, leave_failed, renew_failed,
-):  # fmt: skip
-    """Sums over draws of what each piece costs if left, and if renewed in each year; see `Simulation.worth`."""
-    years, m = len(growth), log_scale.shape[1]
-    for lot in range(len(lot_first)):
-        group = lot_group[lot]
+@_compiled
+def worth_of_years(  # noqa: C901, PLR0915 - as above
+    low: int, high: int, seed: np.uint64, lots: Lots, pipes: Pipes, lives: Lives, emergency: Works, spots: SpotRepair,
+    money: Money, looking: Looking, way: Works, sums: WorthSums,
+) -> None:  # fmt: skip
+    """Add up over draws what each piece costs if left, and if renewed in each year; see `Simulation.worth`."""
+    years, m = len(money.growth), lives.log_scale.shape[1]
+    worth_of = money.growth * money.discount
+    spent, unused = np.zeros(years), np.zeros(years)
+    for lot in range(len(lots.key)):
+        is_borrowed = lots.group[lot] >= 0
         for b in range(low, high):
             d = b % m
-            line = _line_of(seed, lot_key[lot], group, lot_first[lot], lot_count[lot], choice, b, d)
+            line = _line_of(seed, lots, lot, b, d)
+            share, delay_years = spots.share[b], money.delay_years[b]
             any_failed, left_here, renewed_here = False, 0.0, 0.0
-            for pipe in range(line_start[line], line_start[line + 1]):
-                k = pipe - line_start[line]
-                key = _key(seed, lot_key[lot], k, b)
-                piece = lot_piece[lot] + (0 if group >= 0 else k)
-                fail = _first_failure(
-                    key, failed_now[pipe_state[pipe], d], entry_start[pipe], entry_start[pipe + 1],
-                    entry_law, share, hazard, family, log_scale, shape, d,
-                )  # fmt: skip
-                trouble = fail + _delay(key, 0, delay_years[b])
-                e_cost = (
-                    mobilisation[b]
-                    + e_units[pipe] * e_price[e_row[pipe], b] * emergency_factor[b]
-                    + cleanup[b]
-                )
-                if p_row[pipe] < 0:
-                    p_cost, law = mobilisation[b] + e_units[pipe] * e_price[e_row[pipe], b], e_law[pipe]
+            for pipe in range(lots.line_start[line], lots.line_start[line + 1]):
+                k = pipe - lots.line_start[line]
+                key = _key(seed, lots.key[lot], k, b)
+                piece = lots.piece[lot] + (0 if is_borrowed else k)
+                e_law = emergency.law[pipe]
+                e_price = emergency.units[pipe] * emergency.price[emergency.row[pipe], b]
+                s_price = spots.units[pipe] * spots.price[spots.row[pipe], b]
+                e_cost = money.mobilisation[b] + e_price * money.emergency_factor[b] + money.cleanup[b]
+                s_cost = money.mobilisation[b] + s_price * money.emergency_factor[b] + money.cleanup[b]
+                if way.row[pipe] < 0:
+                    price, new_law = money.mobilisation[b] + e_price, e_law
                 else:
-                    p_cost, law = mobilisation[b] + p_units[pipe] * p_price[p_row[pipe], b], p_law[pipe]
-                left = 0.0
-                if trouble <= years:
-                    year = max(int(np.ceil(trouble)), 1) - 1
-                    left = e_cost * growth[year] * discount[year] + _worth_of_troubles(
-                        key, trouble, 1, e_law[pipe], d, family, log_scale, shape, start_share, is_checked,
-                        delay_years[b], e_law[pipe], e_cost, growth, discount,
-                    )  # fmt: skip
-                leave[piece] += left
-                price[piece] += p_cost
-                # The same new life whatever the year it begins in: draw it once.
-                first = _new_life(
-                    key, 1, family, log_scale[law, d], shape[law, d], start_share[law, d], is_checked
+                    price = money.mobilisation[b] + way.units[pipe] * way.price[way.row[pipe], b]
+                    new_law = way.law[pipe]
+                fail, law, age = _today(key, pipe, d, pipes, lives)
+                if law < 0 and share > 0.0:
+                    law, age = _failed_entry(key, pipe, d, pipes, lives)
+                spent[:] = 0.0
+                left, gone = _worth_of_troubles(
+                    key,
+                    d,
+                    0,
+                    fail,
+                    law,
+                    -age,
+                    lives,
+                    e_law,
+                    e_cost,
+                    s_cost,
+                    share,
+                    delay_years,
+                    worth_of,
+                    spent,
                 )
-                first += _delay(key, 1, delay_years[b])
+                sums.leave[piece] += left
+                sums.price[piece] += price
+                # The same new life whatever the year it begins in: draw it once.
+                until_fault = _new_life(key, 1, new_law, d, lives)
+                until_trouble = until_fault + _delay(key, 1, 0, delay_years)
                 renewed_now = 0.0
                 for year in range(years):
                     worth = left
-                    if trouble > year:
-                        worth = p_cost * growth[year] * discount[year]
-                        if year + first <= years:
+                    if gone > year:
+                        worth = spent[year] + price * worth_of[year]
+                        if year + until_trouble <= years:
                             worth += _worth_of_troubles(
-                                key, float(year), 1, law, d, family, log_scale, shape, start_share, is_checked,
-                                delay_years[b], e_law[pipe], e_cost, growth, discount,
-                            )  # fmt: skip
-                    renew[piece, year] += worth
+                                key, d, 1, year + until_fault, new_law, float(year), lives,
+                                e_law, e_cost, s_cost, share, delay_years, worth_of, unused,
+                            )[0]  # fmt: skip
+                    sums.renew[piece, year] += worth
                     if year == 0:
                         renewed_now = worth
-                if group < 0:
-                    if fail <= 0.0:
-                        failed[piece] += 1.0
-                        leave_failed[piece] += left
-                        renew_failed[piece] += renewed_now
-                else:
-                    any_failed = any_failed or fail <= 0.0
-                    left_here += left
-                    renewed_here += renewed_now
-            if any_failed:
-                failed[lot_piece[lot]] += 1.0
-                leave_failed[lot_piece[lot]] += left_here
-                renew_failed[lot_piece[lot]] += renewed_here
+                if not is_borrowed and fail <= 0.0:
+                    sums.failed[piece] += 1.0
+                    sums.leave_failed[piece] += left
+                    sums.renew_failed[piece] += renewed_now
+                any_failed = any_failed or fail <= 0.0
+                left_here += left
+                renewed_here += renewed_now
+            if is_borrowed and any_failed:
+                sums.failed[lots.piece[lot]] += 1.0
+                sums.leave_failed[lots.piece[lot]] += left_here
+                sums.renew_failed[lots.piece[lot]] += renewed_here
 
 
-@_compiled_loop
-def postpone_to_fit(  # type: ignore[no-untyped-def]
-    low, high, order, wanted, price, alive_until, cap, growth, done,
-):  # fmt: skip
+@_compiled
+def postpone_to_fit(
+    low: int, high: int, order: IntArray, wanted: IntArray, price: FloatArray, alive_until: Float32Array,
+    cap: FloatArray, growth: FloatArray, done: Uint8Array,
+) -> None:  # fmt: skip
     """Carry a programme out in each draw so that no year's cap is passed; see `models.programme.carry_out`."""
     n, years = len(order), len(growth)
     for b in range(low, high):
@@ -465,40 +490,38 @@ def postpone_to_fit(  # type: ignore[no-untyped-def]
                 left -= cost
 
 
-@_compiled_loop
-def first_troubles(  # type: ignore[no-untyped-def]
-    low, high, seed,
-    lot_first, lot_count, lot_group, lot_key, choice, line_start, lot_piece,
-    failed_now, pipe_state, entry_start, entry_law, share, hazard,
-    family, log_scale, shape, start_share,
-    e_price, e_row, e_units, e_law,
-    mobilisation, emergency_factor, cleanup, delay_years, growth, discount,
-    sensitivity, specificity, is_checked,
-    p_price, p_row, p_units, p_law,
-    last_trouble, price,
-):  # fmt: skip
-    """When today's pipe of each piece makes trouble if left, and what renewing what is left of it costs at most.
+@_compiled
+def in_the_ground_until(
+    low: int, high: int, seed: np.uint64, lots: Lots, pipes: Pipes, lives: Lives, emergency: Works, spots: SpotRepair,
+    money: Money, looking: Looking, way: Works, until: Float32Array, price: FloatArray,
+) -> None:  # fmt: skip
+    """Until when today's pipe of each piece lies there if left, and what renewing what is left of it costs at most.
 
-    A borrowed line counts as there until the last of its pipes has made trouble.
+    A borrowed line counts as there until the last of its pipes is renewed in trouble. Beyond the horizon any
+    later time may stand.
     """
-    m = log_scale.shape[1]
-    for lot in range(len(lot_first)):
-        group = lot_group[lot]
+    m, years = lives.log_scale.shape[1], len(money.growth)
+    for lot in range(len(lots.key)):
         for b in range(low, high):
             d = b % m
-            line = _line_of(seed, lot_key[lot], group, lot_first[lot], lot_count[lot], choice, b, d)
-            for pipe in range(line_start[line], line_start[line + 1]):
-                k = pipe - line_start[line]
-                key = _key(seed, lot_key[lot], k, b)
-                piece = lot_piece[lot] + (0 if group >= 0 else k)
-                fail = _first_failure(
-                    key, failed_now[pipe_state[pipe], d], entry_start[pipe], entry_start[pipe + 1],
-                    entry_law, share, hazard, family, log_scale, shape, d,
-                )  # fmt: skip
-                trouble = fail + _delay(key, 0, delay_years[b])
-                if p_row[pipe] < 0:
-                    cost = e_units[pipe] * e_price[e_row[pipe], b]
+            line = _line_of(seed, lots, lot, b, d)
+            for pipe in range(lots.line_start[line], lots.line_start[line + 1]):
+                k = pipe - lots.line_start[line]
+                key = _key(seed, lots.key[lot], k, b)
+                piece = lots.piece[lot] + (0 if lots.group[lot] >= 0 else k)
+                fail, law, age = _today(key, pipe, d, pipes, lives)
+                laid, fault = -age, 0
+                trouble = fail + _delay(key, 0, 0, money.delay_years[b])
+                while trouble <= years and _is_spot(key, 0, fault, spots.share[b]):
+                    if law < 0:
+                        law, age = _failed_entry(key, pipe, d, pipes, lives)
+                        laid = -age
+                    fault += 1
+                    fail = trouble + _next_fault(key, _event(0, fault), law, d, trouble - laid, lives)
+                    trouble = fail + _delay(key, 0, fault, money.delay_years[b])
+                if way.row[pipe] < 0:
+                    cost = emergency.units[pipe] * emergency.price[emergency.row[pipe], b]
                 else:
-                    cost = p_units[pipe] * p_price[p_row[pipe], b]
-                price[piece, b] += cost + mobilisation[b]
-                last_trouble[piece, b] = max(last_trouble[piece, b], trouble)
+                    cost = way.units[pipe] * way.price[way.row[pipe], b]
+                price[piece, b] += cost + money.mobilisation[b]
+                until[piece, b] = max(until[piece, b], trouble)

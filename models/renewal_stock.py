@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,8 +144,7 @@ class Stock:
         return result
 
 
-@dataclass(frozen=True, kw_only=True)
-class Works:
+class Works(NamedTuple):
     """What renewal by one method costs and gives.
 
     Attributes
@@ -163,6 +163,29 @@ class Works:
     row: IntArray
     units: FloatArray
     law: IntArray
+
+
+class SpotRepair(NamedTuple):
+    """Mending pipe at one spot, after which the rest of it lives on, as old as it is.
+
+    Attributes
+    ----------
+    price, row, units
+        As in `Works`; every pipe has a row.
+    share : ndarray, shape (n_draws,)
+        Chance that one spot is enough where a pipe needs repair, in every draw, 0 to 1.
+    """
+
+    price: FloatArray
+    row: IntArray
+    units: FloatArray
+    share: FloatArray
+
+    @classmethod
+    def never(cls, n_pipes: int, n_draws: int) -> SpotRepair:
+        """Return what is never enough."""
+        nothing = np.zeros((1, n_draws))
+        return cls(nothing, np.zeros(n_pipes, dtype=np.int64), np.zeros(n_pipes), nothing[0])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -214,7 +237,9 @@ class Future:
     planned, emergency, camera : ndarray, shape (n_draws, n_years)
         Spent.
     n_planned, n_emergencies : ndarray, shape (n_draws, n_years)
-        Pipes renewed as planned, or because of trouble.
+        Works on pipes as planned (those that a camera led to among them), and because of trouble.
+    n_spots : ndarray, shape (n_draws, n_years)
+        Of both, those that mended one spot; all others renewed the pipe.
     lot_present_value : ndarray, shape (n_lots,)
         Mean present value of each lot.
     lot_emergency_chance : ndarray, shape (n_lots,)
@@ -228,6 +253,7 @@ class Future:
     camera: FloatArray
     n_planned: FloatArray
     n_emergencies: FloatArray
+    n_spots: FloatArray
     lot_present_value: FloatArray
     lot_emergency_chance: FloatArray
     discount: FloatArray
@@ -251,9 +277,9 @@ class Worth:
     Attributes
     ----------
     leave : ndarray, shape (n_pieces,)
-        If it is left until trouble.
+        If it is left until trouble; spots of it are mended as they make trouble.
     renew : ndarray, shape (n_pieces, n_years)
-        If it is renewed at the beginning of each year, unless trouble came first.
+        If it is renewed at the beginning of each year, unless trouble has led to that before.
     price : ndarray, shape (n_pieces, n_years)
         Mean price of doing so, in that year's money, not discounted.
     failed_share : ndarray, shape (n_pieces,)

@@ -16,6 +16,7 @@ from pipeline.toml_values import (
     only_known,
     rate_of,
     share_of,
+    shares_of,
     spread_of,
     text_of,
     whole_of,
@@ -25,7 +26,7 @@ from pipeline.whole_files import write_whole
 
 NOT_IN_FILE = "shipped; not in your file"
 #: Everything the file has, and in which order it is told. Kinds: s spread, r rate, n number from 0 up,
-#: w whole number from 1 up, t text, f flag, o share 0 to 1, g mapping of materials to ages.
+#: w whole number from 1 up, t text, f flag, o share 0 to 1, p spread of shares, g mapping of materials to ages.
 SECTIONS: dict[str, dict[str, str]] = {
     "prices": {
         "base_year": "w",
@@ -42,6 +43,7 @@ SECTIONS: dict[str, dict[str, str]] = {
         "diameter_in_where_unknown": "n",
     },
     "trouble": {"years_until_trouble": "s", "surcharge_factor": "s", "cleanup_usd": "s", "method": "t"},
+    "spot_repair": {"share": "p", "each_unless_listed_usd": "s"},
     "job": {"mobilisation_usd": "s"},
     "camera": {"visit_usd": "s"},
     "inspect_then_act": {"cycle_years": "w", "is_confirmed": "f", "method": "t"},
@@ -126,6 +128,7 @@ _READ: dict[str, Callable[[Any, str], Any]] = {
     "t": text_of,
     "f": flag_of,
     "o": share_of,
+    "p": shares_of,
     "g": ages_of,
 }
 

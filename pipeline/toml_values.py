@@ -75,6 +75,14 @@ def share_of(value: Any, where: str) -> float:
     return float(value)
 
 
+def shares_of(value: Any, where: str) -> Spread:
+    """Read a range of shares."""
+    spread = spread_of(value, where)
+    if spread.high > 1:
+        raise SettingsError(f"{where}: high is {spread.high:g}; a share is 1 at most. Write 40 % as 0.4.")
+    return spread
+
+
 def rate_of(value: Any, where: str) -> float:
     """Read a yearly rate."""
     if not _is_number(value) or not -0.5 <= value <= 0.5:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from models.renewal import Simulation
-from models.renewal_stock import Laws, Policy, Prices, Stock, Works
+from models.renewal_stock import Laws, Policy, Prices, SpotRepair, Stock, Works
 
 #: Scale that nothing outlives the horizon of.
 FOREVER = np.log(1e9)
@@ -31,6 +31,8 @@ def make(
     growth=0.0,
     discount=0.0,
     lot_key=None,
+    spot_share=0.0,
+    spot=1_000.0,
     **more,
 ):
     """A simulation in which law 1 is that of new pipe; prices are for each pipe and certain."""
@@ -88,6 +90,7 @@ def make(
             camera=every(camera),
             trouble_delay_years=every(delay),
         ),
+        spots=SpotRepair(*works(spot)[:3], share=every(spot_share)),
         growth=(1 + growth) ** t,
         discount=(1.0 + discount) ** -t,
         **more,

@@ -10,7 +10,7 @@ from dashboards import theme
 MONEY = alt.Axis(format="$~s", tickCount=5)
 #: Parts of what is spent, with their colours: lightness tells them apart too.
 PARTS = {
-    "planned_usd": ("planned renewal", theme.DEEP),
+    "planned_usd": ("planned", theme.DEEP),
     "emergency_usd": ("trouble that cannot wait", theme.CLAY),
     "camera_usd": ("cameras", theme.SERIES[3]),
 }

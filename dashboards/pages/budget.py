@@ -120,13 +120,18 @@ def _policies(rows: pl.DataFrame, first: Mapping[str, Any]) -> list[pn.viewable.
                 _money("present value, mean", "present_value"),
                 _money("of it trouble", "emergency_present_value"),
                 Shown(
-                    "pipes renewed as planned",
+                    "works as planned",
                     lambda row: wording.number(row["expected_planned"], 1),
                     is_number=True,
                 ),
                 Shown(
                     "because of trouble",
                     lambda row: wording.number(row["expected_emergencies"], 1),
+                    is_number=True,
+                ),
+                Shown(
+                    "of both, at one spot",
+                    lambda row: wording.number(row["expected_spot_repairs"], 1),
                     is_number=True,
                 ),
                 _money("balance needed now", "opening_balance_usd"),

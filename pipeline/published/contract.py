@@ -164,7 +164,7 @@ __all__ = [
 ]
 
 #: Raised whenever a published column is added, removed or changes its meaning.
-CONTRACT_VERSION = 8
+CONTRACT_VERSION = 9
 
 DATABASE_NAME = "underlot.duckdb"
 MANIFEST_NAME = "manifest.json"

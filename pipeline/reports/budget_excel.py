@@ -27,8 +27,9 @@ HEADS = {
     "camera_rank": "camera first: order",
     "emergency_usd": "trouble that cannot wait [US dollars]",
     "emergency_present_value": "of it trouble that cannot wait [US dollars]",
-    "expected_planned": "pipes renewed as planned",
-    "expected_emergencies": "pipes renewed in trouble",
+    "expected_planned": "works on pipes as planned",
+    "expected_emergencies": "works on pipes in trouble",
+    "expected_spot_repairs": "of both, at one spot",
     "sequence": "segment, from the building",
     "benefit_usd": "saves on average [US dollars]",
     "opening_balance_usd": "balance needed now [US dollars]",
@@ -103,6 +104,7 @@ def _summary(book: Any, budget: Budget, heading: Heading) -> None:
         "emergency_present_value",
         "expected_planned",
         "expected_emergencies",
+        "expected_spot_repairs",
         "opening_balance_usd",
         "first_contribution_usd",
     )
@@ -181,7 +183,7 @@ def _table(book: Any, sheet: Any, row: int, frame: pl.DataFrame) -> None:
         for name, kind in frame.schema.items()
         if kind == pl.Float64 and not name.startswith("expected_")
     }
-    formats |= {name: "0.0" for name in frame.columns if name in {"expected_planned", "expected_emergencies"}}
+    formats |= {name: "0.0" for name in frame.columns if name.startswith("expected_")}
     formats |= {name: "0" for name in frame.columns if name in {"year", "calendar_year"}}
     heads = {name: _head(name) for name in frame.columns}
     frame.rename(heads).write_excel(

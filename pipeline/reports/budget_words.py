@@ -104,8 +104,10 @@ POLICY_FIGURES: tuple[tuple[str, Callable[[Mapping[str, Any]], str]], ...] = (
     ),
     ("of it trouble", lambda row: dollars(row["emergency_present_value"])),
     (
-        "pipes planned / in trouble",
-        lambda row: f"{row['expected_planned']:.1f} / {row['expected_emergencies']:.1f}",
+        "works planned / in trouble / of both, at one spot",
+        lambda row: (
+            f"{row['expected_planned']:.1f} / {row['expected_emergencies']:.1f} / {row['expected_spot_repairs']:.1f}"
+        ),
     ),
     ("balance now", lambda row: dollars(row["opening_balance_usd"])),
     ("first contribution", lambda row: dollars(row["first_contribution_usd"])),

@@ -18,7 +18,7 @@ from pipeline.assumed import Assumptions, UnitCost
 from pipeline.errors import SettingsError
 from pipeline.progress import Progress, silent
 from pipeline.solver_output import solver_output_aside
-from pipeline.steps.budget_costs import CostTable, draw_prices, works_by
+from pipeline.steps.budget_costs import CostTable, draw_prices, spot_repairs, works_by
 from pipeline.steps.budget_policies import (
     Pieces,
     PolicyCode,
@@ -139,6 +139,7 @@ def _simulation(
         prices=prices.others,
         growth=growth_factors(years, assumptions.number("prices", "escalation_rate")),
         discount=discount_factors(years, assumptions.number("prices", "discount_rate")),
+        spots=spot_repairs(prices, portfolio.pipes, assumptions),
         sensitivity=run.sensitivity,
         specificity=run.specificity,
         seed=run.seed,

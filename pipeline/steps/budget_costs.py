@@ -11,11 +11,13 @@ import polars as pl
 
 from models.looks import FloatArray, IntArray
 from models.money import Spread, pert_quantile
-from models.renewal_stock import Prices, Works
+from models.renewal_stock import Prices, SpotRepair, Works
 from pipeline.assumed import EACH, PER_FOOT, Assumptions, Method, UnitCost
 from pipeline.errors import SettingsError
 
 LOADED = "loaded table of unit costs"
+#: Method under which unit costs may list mending one spot.
+SPOT_REPAIR = "spot_repair"
 _NUMBER = r"(\d+(?:\.\d+)?)"
 _BETWEEN = re.compile(rf"^{_NUMBER}\s*(?:-|–|to)\s*{_NUMBER}")
 _FROM = re.compile(
@@ -97,11 +99,14 @@ class CostTable:
         Per unit, in today's money.
     others : Prices
         What does not depend on the method.
+    spot_share : ndarray, shape (n_draws,)
+        Of pipes that need repair, those where mending one spot is enough.
     """
 
     costs: tuple[UnitCost, ...]
     price: FloatArray
     others: Prices
+    spot_share: FloatArray
 
 
 def draw_prices(
@@ -119,7 +124,7 @@ def draw_prices(
     assumptions : Assumptions
         Ranges and rates.
     costs : sequence of UnitCost
-        All that are known; those of `methods` are kept.
+        All that are known; those of `methods` and of spot repairs are kept.
     methods : sequence of Method
         What policies use.
     as_of_year : float
@@ -148,16 +153,10 @@ def draw_prices(
             raise SettingsError(
                 f"Method '{name}' has no unit cost (there are prices of: {known}). Add one to assumptions.toml or load it."
             )
+    kept += _of_spots(assumptions, costs)
     n = assumptions.whole("look_ahead", "draws")
     rate = assumptions.number("prices", "escalation_rate")
     level = {name: rng.random(n) for name in names}
-    price = np.stack(
-        [
-            pert_quantile(cost.usd.low, cost.usd.likely, cost.usd.high, level[cost.method])
-            * (1 + rate) ** (as_of_year - cost.base_year)
-            for cost in kept
-        ]
-    )
     to_now = (1 + rate) ** (as_of_year - assumptions.number("prices", "base_year"))
 
     def drawn(section: str, name: str) -> FloatArray:
@@ -171,7 +170,39 @@ def draw_prices(
         camera=drawn("camera", "visit_usd") * to_now,
         trouble_delay_years=drawn("trouble", "years_until_trouble"),
     )
-    return CostTable(costs=kept, price=price, others=others)
+    # Drawn after all else: what was drawn before there were spot repairs stays as it was.
+    level[SPOT_REPAIR] = rng.random(n)
+    price = np.stack(
+        [
+            pert_quantile(cost.usd.low, cost.usd.likely, cost.usd.high, level[cost.method])
+            * (1 + rate) ** (as_of_year - cost.base_year)
+            for cost in kept
+        ]
+    )
+    return CostTable(costs=kept, price=price, others=others, spot_share=drawn("spot_repair", "share"))
+
+
+def _of_spots(assumptions: Assumptions, costs: Sequence[UnitCost]) -> tuple[UnitCost, ...]:
+    """Unit costs of mending one spot: those listed, else the one of the assumptions."""
+    listed = tuple(cost for cost in costs if cost.method == SPOT_REPAIR)
+    usual = UnitCost(
+        method=SPOT_REPAIR,
+        diameter_in=None,
+        depth_band=None,
+        surface=None,
+        unit=EACH,
+        usd=assumptions.spread("spot_repair", "each_unless_listed_usd"),
+        base_year=assumptions.whole("prices", "base_year"),
+        source=assumptions.sources["spot_repair: each_unless_listed_usd"],
+    )
+    return listed or (usual,)
+
+
+def spot_repairs(table: CostTable, pipes: pl.DataFrame, assumptions: Assumptions) -> SpotRepair:
+    """Price of mending one spot of every pipe; parameters and faults as in `works_by`."""
+    method = Method(name=SPOT_REPAIR, material="", not_for=(), source="")
+    works = works_by(method, table, pipes, np.zeros(pipes.height, dtype=np.int64), assumptions)
+    return SpotRepair(works.price, works.row, works.units, table.spot_share)
 
 
 def works_by(

@@ -17,7 +17,10 @@ class PolicyCode(Vocabulary):
     """Policies that are compared."""
 
     WAIT = "wait_for_failure", "nothing is done until trouble cannot wait"
-    INSPECT = "inspect_then_act", "a camera goes in on a cycle; what it calls failed is renewed at once"
+    INSPECT = (
+        "inspect_then_act",
+        "a camera goes in on a cycle; what it calls failed is mended or renewed at once",
+    )
     AGE = "replace_by_age", "pipe is replaced when it reaches the age set for its material"
     RELINE = "reline_ahead", "old pipe that a liner suits is relined, the likeliest to have failed first"
     CAP = "within_a_cap", "pipe is renewed where money brings most, within a cap for each year"

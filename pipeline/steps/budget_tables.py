@@ -170,7 +170,7 @@ def budget_tables(made: Simulated, reserve_policy: str | None) -> Budget:
         reserve=_reserve(made.futures[chosen], plans[chosen], rates, first_year),
         programme=_programme(made.portfolio, made.worth, made.programme, first_year),
         left_out=made.portfolio.left_out,
-        assumptions=made.assumptions.table(_used(made.prices, made.works)),
+        assumptions=made.assumptions.table(_used(made)),
         facts=facts,
     )
 
@@ -189,10 +189,11 @@ def _reserve_plan(
     return float(np.quantile(least, confidence)), contribution
 
 
-def _used(prices: CostTable, works: dict[str, Works]) -> tuple[UnitCost, ...]:
+def _used(made: Simulated) -> tuple[UnitCost, ...]:
     """Prices that apply to some pipe."""
-    rows = np.unique(np.concatenate([work.row for work in works.values()]))
-    return tuple(prices.costs[row] for row in rows if row >= 0)
+    in_use = [*made.works.values(), made.simulation.spots]
+    rows = np.unique(np.concatenate([works.row for works in in_use if works is not None]))
+    return tuple(made.prices.costs[row] for row in rows if row >= 0)
 
 
 def _policies(
@@ -218,6 +219,7 @@ def _policies(
                 "emergency_present_value": float((future.emergency @ future.discount).mean()),
                 "expected_emergencies": float(future.n_emergencies.sum(axis=1).mean()),
                 "expected_planned": float(future.n_planned.sum(axis=1).mean()),
+                "expected_spot_repairs": float(future.n_spots.sum(axis=1).mean()),
                 "opening_balance_usd": plans[code][0],
                 "first_contribution_usd": plans[code][1],
             }

@@ -139,6 +139,8 @@ def test_policies_stand_beside_each_other(budget: dict) -> None:
     waiting = budget["policies"][0]
     assert waiting["expected_planned"] == 0
     assert waiting["present_value"] == pytest.approx(waiting["emergency_present_value"])
+    # Shipped: one spot is enough in 2 to 6 of 10.
+    assert 0.3 < waiting["expected_spot_repairs"] / waiting["expected_emergencies"] < 0.5
     for row in budget["policies"]:
         assert row["present_value_p10"] <= row["present_value_p50"] <= row["present_value_p90"]
         assert row["present_value"] > 0

@@ -107,7 +107,7 @@ def test_money_is_spent_up_to_the_cap_and_not_beyond() -> None:
     # 40 pieces are due in year 1 at prices of 500 to 1,500 each; the cap of 10,000 takes about ten a year.
     rng = np.random.default_rng(8)
     simulation, planned = make(pipes_of_lots=(1,) * 40, failed=[1.0] * 40, delay=1e9, n_draws=300, years=6)
-    planned = replace(planned, price=rng.uniform(500, 1_500, (40, 300)), row=np.arange(40))
+    planned = planned._replace(price=rng.uniform(500, 1_500, (40, 300)), row=np.arange(40))
     programme = choose(
         np.ones((40, 6)) * [6, 5, 4, 3, 2, 1], np.full((40, 6), 200.0), np.full(6, 10_000.0), PROOF
     )

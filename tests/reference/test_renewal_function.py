@@ -56,13 +56,7 @@ def test_lives_of_every_family_follow_the_renewal_equation(family, shape, of_sci
     years, step = 24, 0.01
     law = (np.log(8.0), shape)
     found = renewals(laws=(law, law), family=family, delay=0.0, years=years)
-    grid = np.arange(0, years + step / 2, step)
-    M = np.zeros(len(grid))
-    at_middle = of_scipy.cdf(grid[1:] - step / 2)
-    f = of_scipy.cdf(grid)
-    for i in range(1, len(grid)):
-        M[i] = _xie(f, at_middle, M, i)
-    expected = M[np.round(np.arange(1, years + 1) / step).astype(int)]
+    expected = _renewal_function(of_scipy, years, step)
     np.testing.assert_array_less(np.abs(found - expected), 4 * np.sqrt((expected + 0.05) / N) + 2e-3)
 
 
@@ -90,6 +84,57 @@ def test_old_pipe_of_every_family_has_the_residual_life_of_its_law(family, shape
     found = np.cumsum(simulation.run(policy(simulation, planned)).n_emergencies.mean(axis=0))
     expected = (of_scipy.cdf(6.0 + np.arange(1, 21)) - of_scipy.cdf(6.0)) / of_scipy.sf(6.0)
     np.testing.assert_array_less(np.abs(found - expected), 4 * np.sqrt(0.25 / N))
+
+
+@pytest.mark.parametrize(
+    ("family", "shape", "of_scipy"),
+    [
+        ("weibull", 2.5, stats.weibull_min(2.5, scale=12.0)),
+        ("log-logistic", 3.0, stats.fisk(3.0, scale=12.0)),
+        ("gompertz", 0.3, stats.gompertz(0.3, scale=12.0)),
+    ],
+)
+@pytest.mark.parametrize("age", [0.0, 6.0])
+def test_minimal_repairs_come_as_often_as_the_cumulative_hazard_says(family, shape, of_scipy, age) -> None:
+    # Mended at one spot, and the rest as old as before: repairs are a Poisson process of intensity h(age), so their mean
+    # number in (a, a + t) is H(a + t) - H(a), H = -log S (Barlow & Hunter, Operations Research 8 (1960) 90-100; from memory).
+    law, years = (np.log(12.0), shape), 15
+    found = renewals(laws=(law, law), family=family, delay=0.0, years=years, spot_share=1.0, age=age)
+    expected = of_scipy.logsf(age) - of_scipy.logsf(age + np.arange(1, years + 1))
+    np.testing.assert_array_less(np.abs(found - expected), 4 * np.sqrt(expected / N) + 1e-12)
+
+
+def test_renewals_among_imperfect_repairs_are_those_of_the_law_of_brown_and_proschan() -> None:
+    # Perfect repair with chance p, minimal otherwise: perfect ones are a renewal process whose lives survive to t with
+    # chance S(t)^p (M. Brown, F. Proschan, "Imperfect repair", Journal of Applied Probability 20 (1983) 851-859; from
+    # memory). Of a Weibull that is a Weibull of scale · p^(-1 / shape).
+    shape, scale, p, years, step = 2.5, 8.0, 0.4, 24, 0.01
+    law = (np.log(scale), shape)
+    simulation, planned = make(
+        pipes_of_lots=(1,),
+        failed=(0.0,),
+        n_draws=N,
+        laws=(law, law),
+        delay=0.0,
+        years=years,
+        spot_share=1.0 - p,
+    )
+    future = simulation.run(policy(simulation, planned))
+    found = np.cumsum((future.n_emergencies - future.n_spots).mean(axis=0))
+    between = stats.weibull_min(shape, scale=scale * p ** (-1.0 / shape))
+    expected = _renewal_function(between, years, step)
+    np.testing.assert_array_less(np.abs(found - expected), 4 * np.sqrt((expected + 0.05) / N) + 2e-3)
+
+
+def _renewal_function(of_scipy, years: int, step: float) -> np.ndarray:
+    """Mean number of renewals by the end of each year, by the method of Xie."""
+    grid = np.arange(0, years + step / 2, step)
+    M = np.zeros(len(grid))
+    at_middle = of_scipy.cdf(grid[1:] - step / 2)
+    f = of_scipy.cdf(grid)
+    for i in range(1, len(grid)):
+        M[i] = _xie(f, at_middle, M, i)
+    return M[np.round(np.arange(1, years + 1) / step).astype(int)]
 
 
 def _xie(f: np.ndarray, at_middle: np.ndarray, M: np.ndarray, i: int) -> float:

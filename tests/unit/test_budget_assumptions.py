@@ -16,7 +16,7 @@ from pipeline.assumptions import (
 )
 from pipeline.errors import SettingsError
 from pipeline.settings import Workspace
-from pipeline.steps.budget_costs import depth_range, draw_prices, loaded_costs, works_by
+from pipeline.steps.budget_costs import depth_range, draw_prices, loaded_costs, spot_repairs, works_by
 
 
 def changed(old: str, new: str):
@@ -80,6 +80,11 @@ FAULTS = [
         'unit = "per foot"',
         'unit = "per mile"',
         "assumptions.toml, [[cost]] number 1, unit: 'per mile' is unknown. Use 'per foot' or 'each'.",
+    ),
+    (
+        "share = { low = 0.2, likely = 0.4, high = 0.6 }",
+        "share = { low = 20, likely = 40, high = 60 }",
+        "assumptions.toml, [spot_repair], share: high is 60; a share is 1 at most. Write 40 % as 0.4.",
     ),
     ("[prices]", "[prices", "assumptions.toml: not readable as TOML"),
 ]
@@ -211,10 +216,10 @@ def prices(rows, *, as_of=2023.0, method="open_cut", **options):
 def test_prices_are_brought_to_today_and_stay_in_their_range() -> None:
     _, table = prices([ROW])
     grown = 1.03**3
-    assert table.price.min() >= 80 * grown
-    assert table.price.max() <= 250 * grown
+    assert table.price[0].min() >= 80 * grown
+    assert table.price[0].max() <= 250 * grown
     # (80 + 4 · 140 + 250) / 6 = 148.33; standard error 0.5 %.
-    assert table.price.mean() == pytest.approx(148.33 * grown, rel=0.01)
+    assert table.price[0].mean() == pytest.approx(148.33 * grown, rel=0.01)
 
 
 def test_all_prices_of_a_method_are_dear_together() -> None:
@@ -255,6 +260,26 @@ def test_a_price_for_each_does_not_grow_with_length() -> None:
     pipes = pl.DataFrame({"material": ["pvc"], "diameter_in": [4.0], "depth_ft": [3.0], "length_ft": [70.0]})
     works = works_by(found.methods["open_cut"], table, pipes, np.zeros(1, dtype=np.int64), found)
     np.testing.assert_array_equal(works.units, [1.0])
+
+
+def test_a_spot_costs_what_the_assumptions_say_unless_unit_costs_list_it() -> None:
+    pipes = pl.DataFrame(
+        {"material": ["pvc"] * 2, "diameter_in": [4.0] * 2, "depth_ft": [3.0, 9.0], "length_ft": [70.0] * 2}
+    )
+    found, table = prices([ROW], as_of=2025.0)
+    usual = spot_repairs(table, pipes, found)
+    np.testing.assert_array_equal(usual.units, 1.0)
+    # (1,500 + 4 · 2,500 + 4,000) / 6 = 2,583 whatever the depth, in 0.4 of pipes; standard errors 0.3 and 0.3 %.
+    np.testing.assert_allclose(usual.price[usual.row].mean(axis=1), 2_583, rtol=0.02)
+    assert usual.share.mean() == pytest.approx(0.4, rel=0.02)
+    spot = {**ROW, "method": "Spot repair", "unit": "each", "base_year": 2025}
+    listed = [
+        {**spot, "low_usd": 900.0, "likely_usd": 900.0, "high_usd": 900.0},
+        {**spot, "depth_band": "over 6 ft", "low_usd": 5_000.0, "likely_usd": 5_000.0, "high_usd": 5_000.0},
+    ]
+    found, table = prices([ROW, *listed], as_of=2025.0)
+    own = spot_repairs(table, pipes, found)
+    np.testing.assert_allclose(own.price[own.row, 0], [900, 5_000])
 
 
 def test_a_method_or_surface_without_a_price_is_told() -> None:
