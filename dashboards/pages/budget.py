@@ -136,10 +136,10 @@ def _policies(rows: pl.DataFrame, first: Mapping[str, Any]) -> list[pn.viewable.
                 ),
                 _money("balance needed now", "opening_balance_usd"),
                 _money("first yearly contribution", "first_contribution_usd"),
-                Shown("what is done", lambda row: row["policy_label"]),
             ],
             caption="Policies, and the balance and yearly contributions (growing with prices) with which a reserve lasts in most futures",
         ),
+        parts.bullets(f"{row['shown']}: {row['policy_label']}" for row in rows.iter_rows(named=True)),
         parts.paragraph(TOLD, small=True),
         parts.text_with_commands(REPORT),
     ]
