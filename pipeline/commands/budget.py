@@ -34,7 +34,7 @@ from pipeline.reports.budget_words import (
     sentences,
 )
 from pipeline.steps.budget import make_budget
-from pipeline.steps.budget_costs import loaded_costs
+from pipeline.steps.budget_costs import SPOT_REPAIR, loaded_costs
 from pipeline.steps.budget_policies import PolicyCode
 from pipeline.steps.budget_publish import run_of
 from pipeline.steps.budget_select import Chosen, choose_group, choose_listed, fit_to_leave
@@ -45,8 +45,8 @@ EXIT_NONE_FOUND = 3
 TABLE_WIDTH = 120
 SHOWN_CAMERAS = 20
 
-#: Prices that people keep beside those of renewal.
-UPKEEP = frozenset({"cleaning", "spot_repair"})
+#: A price that people keep beside those of renewal.
+UPKEEP = "cleaning"
 
 
 @click.command("budget")
@@ -189,10 +189,11 @@ def _budget(reader: PublishedReader, chosen: Chosen, assumptions: Assumptions, p
 def _tell_unused_prices(reader: PublishedReader, assumptions: Assumptions) -> None:
     """Say which loaded prices bear the name of no method: their owner takes them for counted in."""
     named = {cost.method for cost in loaded_costs(reader.table("unit_costs"))}
-    if unused := sorted(named - set(assumptions.methods) - UPKEEP):
+    methods = [*assumptions.methods, SPOT_REPAIR]
+    if unused := sorted(named - {*methods, UPKEEP}):
         click.echo(
             f"Loaded prices of {', '.join(repr(name) for name in unused)} are not used: no method has that name. Methods are: "
-            f"{', '.join(assumptions.methods)}. Correct the name and load the table again, then build; or add the method to assumptions.toml.",
+            f"{', '.join(methods)}. Correct the name and load the table again, then build; or add the method to assumptions.toml.",
             err=True,
         )
 
