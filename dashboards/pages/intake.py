@@ -139,6 +139,8 @@ class Intake:
         return action(f"Go on with sheet “{sheet}”", pressed)
 
     async def _built(self, _event: Any = None) -> None:
+        if self._is_working:  # the second half of a double click
+            return
         report = await self._ask("build")
         if report is not None:
             self._steps.objects = [

@@ -1,5 +1,6 @@
 """The pieces behind the records page: mended cells, stage times, what a build changed, counts to be added up."""
 
+import asyncio
 import io
 import json
 import os
@@ -12,6 +13,7 @@ import polars as pl
 import pytest
 
 from dashboards import desk
+from dashboards.pages.intake import Intake
 from pipeline import validate
 from pipeline.column_map import propose
 from pipeline.errors import ColumnError
@@ -217,3 +219,21 @@ def test_a_defect_is_a_reference_with_details_in_the_log(tmp_path):
     (log,) = (tmp_path / "work" / "logs").iterdir()
     assert "Traceback" in log.read_text()
     assert log.stem in last["fault"]
+
+
+def test_a_double_click_on_build_builds_once(tmp_path, monkeypatch):
+    asked = []
+
+    async def ask(workspace, do, on_stage, **request):
+        asked.append(do)
+        await asyncio.sleep(0)
+        return {}
+
+    monkeypatch.setattr(desk, "ask", ask)
+    intake = Intake(Workspace(tmp_path))
+
+    async def clicked_twice():
+        await asyncio.gather(intake._built(), intake._built())
+
+    asyncio.run(clicked_twice())
+    assert asked == ["build"]
