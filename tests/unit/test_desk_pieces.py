@@ -221,7 +221,7 @@ def test_a_defect_is_a_reference_with_details_in_the_log(tmp_path):
     assert log.stem in last["fault"]
 
 
-@pytest.mark.filterwarnings("ignore:Widget.name is deprecated:PendingDeprecationWarning")
+@pytest.mark.filterwarnings("ignore::PendingDeprecationWarning")
 def test_a_double_click_on_build_builds_once(tmp_path, monkeypatch):
     asked = []
 
