@@ -101,7 +101,7 @@ def _fit_all(
         return fit if is_kept else None, _tables(fit, exposure, intervals, settings)
 
     begun: dict[str, Future[_Made]] = {}
-    with fitting_threads() as threads:
+    with fitting_threads(exposure.looks.height) as threads:
         for outcome in BEGUN:
             bellies = begun[Outcome.GRADE.value] if outcome == Outcome.ANY.value else None
             begun[outcome] = threads.submit(work, outcome, bellies)

@@ -6,7 +6,7 @@ import time
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from pipeline.steps.side_by_side import AT_ONCE, side_by_side
+from pipeline.steps.side_by_side import AT_ONCE, MANY_LOOKS, fitting_threads, side_by_side
 
 
 def blas_threads():
@@ -21,19 +21,26 @@ def test_what_comes_out_is_in_the_order_of_what_went_in():
     assert side_by_side(work, [0.05, 0.0, 0.02]) == [0.05, 0.0, 0.02]
 
 
-def test_no_more_work_is_in_memory_at_once_than_was_said():
-    running, most, lock = [0], [0], threading.Lock()
+class Counted:
+    """Work that counts how much of it is done at once."""
 
-    def work(_):
-        with lock:
-            running[0] += 1
-            most[0] = max(most[0], running[0])
+    def __init__(self):
+        self.now = self.most = 0
+        self._lock = threading.Lock()
+
+    def __call__(self, _):
+        with self._lock:
+            self.now += 1
+            self.most = max(self.most, self.now)
         time.sleep(0.01)
-        with lock:
-            running[0] -= 1
+        with self._lock:
+            self.now -= 1
 
+
+def test_no_more_work_is_in_memory_at_once_than_was_said():
+    work = Counted()
     side_by_side(work, range(8))
-    assert most[0] <= AT_ONCE
+    assert work.most <= AT_ONCE
 
 
 def test_limits_of_threads_that_overlap_are_lifted_in_the_end():
@@ -51,3 +58,10 @@ def test_limits_of_threads_that_overlap_are_lifted_in_the_end():
 def test_what_goes_wrong_in_one_is_raised():
     with pytest.raises(ZeroDivisionError):
         side_by_side(lambda x: 1 / x, [1, 0])
+
+
+def test_fits_of_very_many_looks_wait_for_each_other():
+    work = Counted()
+    with fitting_threads(MANY_LOOKS + 1) as threads:
+        list(threads.map(work, range(4)))
+    assert work.most == 1
