@@ -185,7 +185,8 @@ def _cap(facts: Mapping[str, Any]) -> str:
         return words + "renewing ahead of trouble saves nothing on average."
     return (
         words
-        + f"the programme saves {dollars(facts['cap_benefit_usd'])} of present value on average; no other choice within "
+        + f"the programme saves {dollars(facts['cap_benefit_usd'])} of present value on average (in 8 of 10 futures "
+        f"{dollars(facts['cap_saved_p10_usd'])} to {dollars(facts['cap_saved_p90_usd'])}); no other choice within "
         f"the cap could save more than {dollars(facts['cap_bound_usd'])} ({facts['cap_gap']:.1%} at most was left on the table). "
         "Trouble that cannot wait comes on top of the cap."
     )

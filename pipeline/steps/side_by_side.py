@@ -24,7 +24,10 @@ def fitting_threads(n_looks: int = 0) -> Iterator[ThreadPoolExecutor]:
     """Yield threads to fit on, as many as there may be fits of so many looks at once."""
     at_once = 1 if n_looks > MANY_LOOKS else AT_ONCE
     # Such limits hold for the whole process. Fits set and lift theirs in any order, and so only within this one.
-    with threadpool_limits(1 if at_once > 1 else None), ThreadPoolExecutor(min(at_once, n_threads())) as threads:
+    with (
+        threadpool_limits(1 if at_once > 1 else None),
+        ThreadPoolExecutor(min(at_once, n_threads())) as threads,
+    ):
         yield threads
 
 

@@ -356,6 +356,12 @@ def test_excel_and_pdf_hold_the_same_schedule(
     }
 
 
+def test_what_the_programme_saves_has_a_range(budget: dict) -> None:
+    by_policy = {row["policy"]: row["present_value"] for row in budget["policies"]}
+    saved = by_policy["wait_for_failure"] - by_policy["within_a_cap"]
+    assert budget["cap_saved_p10_usd"] < saved < budget["cap_saved_p90_usd"]
+
+
 def test_a_cap_of_nothing_allows_nothing(underlot, town: Workspace, tag: str) -> None:
     answer = underlot("budget", "--portfolio", tag, "--cap", "0", "--draws", "50", workspace=town.root)
     assert answer.code == 0
