@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 
@@ -236,5 +237,7 @@ def test_a_double_click_on_build_builds_once(tmp_path, monkeypatch):
     async def clicked_twice():
         await asyncio.gather(intake._built(), intake._built())
 
-    asyncio.run(clicked_twice())
+    # On a thread of its own: the one of the tests has a loop already where a browser was driven before.
+    with ThreadPoolExecutor(1) as thread:
+        thread.submit(lambda: asyncio.run(clicked_twice())).result()
     assert asked == ["build"]
