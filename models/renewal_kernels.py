@@ -137,6 +137,12 @@ def entry_tables(
 
 
 @_compiled
+def _price(way: Works | SpotRepair, pipe: int, draw: int) -> float:
+    """What works on a pipe cost in a draw, in today's money."""
+    return float(way.units[pipe] * way.price[way.row[pipe], draw])
+
+
+@_compiled
 def _today(key: np.uint64, pipe: int, d: int, pipes: Pipes, lives: Lives) -> tuple[float, int, float]:
     """Years from now until the pipe in the ground needs repair, its law, and its age now [years].
 
@@ -298,7 +304,7 @@ def run_draws(  # noqa: C901, PLR0912, PLR0915 - calls by event would cost half 
                     at_spot = (in_trouble or seen < due) and _is_spot(key, life, fault, spots.share[b])
                     new_law = emergency.law[pipe]
                     if at_spot:
-                        cost = spots.units[pipe] * spots.price[spots.row[pipe], b]
+                        cost = _price(spots, pipe, b)
                     elif (
                         in_trouble
                         or plan.way.row[pipe] < 0
@@ -308,9 +314,9 @@ def run_draws(  # noqa: C901, PLR0912, PLR0915 - calls by event would cost half 
                             and uniform(key, CANNOT) < plan.cannot_share
                         )
                     ):
-                        cost = emergency.units[pipe] * emergency.price[emergency.row[pipe], b]
+                        cost = _price(emergency, pipe, b)
                     else:
-                        cost = plan.way.units[pipe] * plan.way.price[plan.way.row[pipe], b]
+                        cost = _price(plan.way, pipe, b)
                         new_law = plan.way.law[pipe]
                     if in_trouble:
                         cost = cost * money.emergency_factor[b] + money.cleanup[b]
@@ -408,14 +414,14 @@ def worth_of_years(  # noqa: C901, PLR0915 - as above
                 key = _key(seed, lots.key[lot], k, b)
                 piece = lots.piece[lot] + (0 if is_borrowed else k)
                 e_law = emergency.law[pipe]
-                e_price = emergency.units[pipe] * emergency.price[emergency.row[pipe], b]
-                s_price = spots.units[pipe] * spots.price[spots.row[pipe], b]
+                e_price = _price(emergency, pipe, b)
+                s_price = _price(spots, pipe, b)
                 e_cost = money.mobilisation[b] + e_price * money.emergency_factor[b] + money.cleanup[b]
                 s_cost = money.mobilisation[b] + s_price * money.emergency_factor[b] + money.cleanup[b]
                 if way.row[pipe] < 0:
                     price, new_law = money.mobilisation[b] + e_price, e_law
                 else:
-                    price = money.mobilisation[b] + way.units[pipe] * way.price[way.row[pipe], b]
+                    price = money.mobilisation[b] + _price(way, pipe, b)
                     new_law = way.law[pipe]
                 fail, law, age = _today(key, pipe, d, pipes, lives)
                 if law < 0 and share > 0.0:
@@ -519,9 +525,6 @@ def in_the_ground_until(
                     fault += 1
                     fail = trouble + _next_fault(key, _event(0, fault), law, d, trouble - laid, lives)
                     trouble = fail + _delay(key, 0, fault, money.delay_years[b])
-                if way.row[pipe] < 0:
-                    cost = emergency.units[pipe] * emergency.price[emergency.row[pipe], b]
-                else:
-                    cost = way.units[pipe] * way.price[way.row[pipe], b]
+                cost = _price(emergency, pipe, b) if way.row[pipe] < 0 else _price(way, pipe, b)
                 price[piece, b] += cost + money.mobilisation[b]
                 until[piece, b] = max(until[piece, b], trouble)

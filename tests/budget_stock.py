@@ -9,6 +9,8 @@ from models.renewal_stock import Laws, Policy, Prices, SpotRepair, Stock, Works
 
 #: Scale that nothing outlives the horizon of.
 FOREVER = np.log(1e9)
+#: Delay so small that what needs repair makes trouble within the first year.
+AT_ONCE = 1e-6
 
 
 def make(
@@ -109,3 +111,8 @@ def policy(simulation: Simulation, planned: Works, *, plan=None, cameras=None, e
         camera_every=every,
         **more,
     )
+
+
+def close(values, expected, n_draws: int, spread: float) -> None:
+    """Within four standard errors of a mean over draws."""
+    np.testing.assert_allclose(values, expected, atol=4 * spread / np.sqrt(n_draws) + 1e-9)

@@ -9,18 +9,9 @@ from models.errors import ModelInputError
 from models.information import value_of_looking
 from models.programme import Effort, carry_out, choose
 from models.renewal_stock import Worth
-from tests.budget_stock import FOREVER, make, policy
-
-#: So small that what needs repair makes trouble within the first year.
-AT_ONCE = 1e-6
-
+from tests.budget_stock import AT_ONCE, FOREVER, close, make, policy
 
 PROOF = Effort(relative_gap=0.0)
-
-
-def close(values, expected, n_draws: int, spread: float) -> None:
-    """Within four standard errors of a mean over draws."""
-    np.testing.assert_allclose(values, expected, atol=4 * spread / np.sqrt(n_draws) + 1e-9)
 
 
 def test_waiting_costs_the_chance_times_the_price_discounted() -> None:

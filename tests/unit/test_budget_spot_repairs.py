@@ -9,15 +9,7 @@ import pytest
 
 from models.errors import ModelInputError
 from models.programme import Effort, carry_out, choose
-from tests.budget_stock import FOREVER, make, policy
-
-#: So small that what needs repair makes trouble within the first year.
-AT_ONCE = 1e-6
-
-
-def close(values, expected, n_draws: int, spread: float) -> None:
-    """Within four standard errors of a mean over draws."""
-    np.testing.assert_allclose(values, expected, atol=4 * spread / np.sqrt(n_draws) + 1e-9)
+from tests.budget_stock import AT_ONCE, FOREVER, close, make, policy
 
 
 def test_trouble_costs_a_spot_where_that_is_enough_and_a_new_pipe_elsewhere() -> None:
